@@ -1,0 +1,264 @@
+"""Contradictions inside the attempts table, and between it and what the steps saw."""
+
+from __future__ import annotations
+
+from functools import partial
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from capstat.attempts.repeats import repeats
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from capstat.attempts.findings import FindingLog
+    from capstat.attempts.ramps import Ramps
+    from capstat.attempts.sheet import Sheet
+
+__all__ = ["TOLERANCE_MA", "check_attempts", "off_grid"]
+
+TOLERANCE_MA: Final = 1e-6
+"""Currents are settings of a dial; smaller differences are rounding."""
+
+
+def check_attempts(attempts: Sheet, ramps: Ramps, log: FindingLog, *, steps_lost: bool) -> None:
+    """Report every contradiction of the attempts table to ``log``.
+
+    ``steps_lost`` says that there is a steps table that could not be read, so that nothing is known of steps.
+    """
+    _check_identity(attempts, log)
+    _check_summary(attempts, ramps, log, steps_lost=steps_lost)
+    _check_device(attempts, log)
+    _check_end(attempts, ramps, log)
+    _check_times(attempts, log)
+
+
+def off_grid(
+    current: NDArray[np.float64],
+    start: NDArray[np.float64],
+    step: NDArray[np.float64],
+    top: NDArray[np.float64],
+) -> NDArray[np.bool_]:
+    """Return which currents (mA) are no whole number of steps from the start; the maximum always fits."""
+    with np.errstate(invalid="ignore", divide="ignore"):
+        steps = (current - start) / step
+        off = np.abs(steps - np.round(steps)) * step > TOLERANCE_MA
+        return off & (np.abs(current - top) > TOLERANCE_MA)
+
+
+def _check_identity(attempts: Sheet, log: FindingLog) -> None:
+    frame = attempts.frame
+    everything = np.ones(len(attempts), dtype=bool)
+    same, first = repeats(frame, everything)
+    attempts.report_repeats(
+        log,
+        "duplicate-row",
+        same,
+        first,
+        None,
+        message="repeats row {row} in every column",
+        remedy="Delete one of the two, or number the attempts in attempt_order.",
+    )
+    left = everything.copy()
+    left[same] = False
+    later, first = repeats(frame[["attempt_id"]], left & frame["attempt_id"].notna().to_numpy())
+    attempts.report_repeats(
+        log,
+        "duplicate-attempt-id",
+        later,
+        first,
+        "attempt_id",
+        message="is the same as in row {row}",
+        remedy="Give every attempt its own code.",
+    )
+    ordered = left & frame["attempt_order"].notna().to_numpy() & frame["patient_id"].notna().to_numpy()
+    later, first = repeats(frame[["patient_id", "placement", "attempt_order"]], ordered)
+    attempts.report_repeats(
+        log,
+        "same-attempt-twice",
+        later,
+        first,
+        "attempt_order",
+        message="is the same as in row {row}, for the same patient and placement",
+        remedy="Number the attempts of a patient 1, 2, 3.",
+    )
+    ordered[later] = False
+    later, first = repeats(frame[["patient_id", "attempt_order"]], ordered)
+    attempts.report_repeats(
+        log,
+        "same-order-twice",
+        later,
+        first,
+        "attempt_order",
+        message="is the same as in row {row} of this patient, where the placement is another one",
+        remedy="Number all attempts of a patient 1, 2, 3, whatever the placement.",
+        severity="warning",
+    )
+    unknown = int(attempts.is_word("placement", "unknown").sum())
+    if unknown:
+        log.add(
+            "warning",
+            "placement-unknown",
+            f"the placement is unknown in {unknown:,} of {len(attempts):,} rows",
+            file=attempts.file,
+            column="placement",
+            header=attempts.headers.get("placement"),
+            occurrences=unknown,
+            remedy="These attempts are left out of the comparison of placements.",
+        )
+
+
+def _check_summary(attempts: Sheet, ramps: Ramps, log: FindingLog, *, steps_lost: bool) -> None:
+    failed, captured = attempts.numbers("highest_no_capture_ma"), attempts.numbers("lowest_capture_ma")
+    with np.errstate(invalid="ignore"):
+        crossed = captured <= failed + TOLERANCE_MA
+    attempts.report(
+        log,
+        "summary-order",
+        crossed,
+        "lowest_capture_ma",
+        lambda at: f"is not above highest_no_capture_ma, which is {failed[at]:g}",
+        remedy="The highest current without capture is below the lowest with capture; were they exchanged?",
+    )
+    attempts.report(
+        log,
+        "capture-without-current",
+        captured == 0,
+        "lowest_capture_ma",
+        "claims capture at 0 mA",
+        remedy="Enter the lowest current that captured, or leave the cell empty when none did.",
+    )
+    nothing = np.isnan(failed) & np.isnan(captured) & ~attempts.broken("highest_no_capture_ma", "lowest_capture_ma")
+    attempts.report(
+        log,
+        "no-observation",
+        nothing & ~ramps.has_steps() & (not steps_lost),
+        None,
+        "has neither a current with capture nor one without, and no steps",
+        remedy="Fill in highest_no_capture_ma or lowest_capture_ma, add its steps, or delete the row.",
+    )
+    attempts.report(
+        log,
+        "capture-not-assessed",
+        nothing & ramps.has_steps() & ~ramps.any_assessed(),
+        None,
+        "has steps, but capture was assessed at none of them",
+        remedy="The attempt says nothing about the threshold.",
+        severity="warning",
+    )
+
+
+def _check_device(attempts: Sheet, log: FindingLog) -> None:
+    top = attempts.numbers("max_output_ma")
+    start, step = attempts.numbers("start_ma"), attempts.numbers("step_ma")
+    for name in ("start_ma", "highest_no_capture_ma", "lowest_capture_ma"):
+        current = attempts.numbers(name)
+        with np.errstate(invalid="ignore"):
+            above = current > top + TOLERANCE_MA
+        attempts.report(
+            log,
+            "above-device-maximum",
+            above,
+            name,
+            lambda at: f"is above the maximum of the device, {top[at]:g} mA",
+            remedy="Correct the current or max_output_ma.",
+        )
+        if name != "start_ma":
+            attempts.report(
+                log,
+                "off-grid",
+                off_grid(current, start, step, top) & ~above,
+                name,
+                lambda at: f"cannot be reached from {start[at]:g} mA in steps of {step[at]:g} mA",
+                remedy="Check the current, start_ma and step_ma; a finer step-down after capture would explain it.",
+                severity="warning",
+            )
+
+
+def _check_end(attempts: Sheet, ramps: Ramps, log: FindingLog) -> None:
+    captured = attempts.frame["lowest_capture_ma"].notna().to_numpy() | ramps.any_capture()
+    unread = attempts.broken("lowest_capture_ma", "highest_no_capture_ma", "ended")
+    no_capture = ~captured & ~unread
+    attempts.report(
+        log,
+        "ended-without-capture",
+        attempts.is_word("ended", "captured") & no_capture,
+        "ended",
+        "says captured, but no capture is recorded",
+        remedy="Fill in lowest_capture_ma or correct how the attempt ended.",
+    )
+    attempts.report(
+        log,
+        "capture-time-without-capture",
+        attempts.frame["first_capture_s"].notna().to_numpy() & no_capture,
+        "first_capture_s",
+        "is a time of capture, but no capture is recorded",
+        remedy="Fill in lowest_capture_ma, or clear the time.",
+        severity="warning",
+    )
+    highest = np.fmax.reduce(
+        [
+            attempts.numbers("highest_no_capture_ma"),
+            attempts.numbers("lowest_capture_ma"),
+            ramps.highest_current(),
+        ]
+    )
+    top = attempts.numbers("max_output_ma")
+    # Where the next step would pass the maximum, the ramp is at its end.
+    next_step = np.nan_to_num(attempts.numbers("step_ma"), nan=0.0)
+    with np.errstate(invalid="ignore"):
+        below = (highest < top - TOLERANCE_MA) & (highest + next_step <= top + TOLERANCE_MA) & ~unread
+    attempts.report(
+        log,
+        "ended-below-maximum",
+        attempts.is_word("ended", "maximum-reached") & below,
+        "ended",
+        lambda at: f"says maximum-reached, but the highest current is {highest[at]:g} mA of {top[at]:g} mA",
+        remedy="Correct how the attempt ended, max_output_ma, or the highest current that was tried.",
+    )
+    unexplained = attempts.frame["ended"].isna().to_numpy() | attempts.is_word("ended", "unknown")
+    stopped = unexplained & below & no_capture
+    if stopped.any() and "ended" not in attempts.given:
+        log.add(
+            "warning",
+            "stopped-unexplained",
+            f"{int(stopped.sum()):,} attempts stopped below the maximum without capture, and nothing says why",
+            file=attempts.file,
+            column="ended",
+            remedy="Add the column, because stopping early may depend on the threshold.",
+            occurrences=int(stopped.sum()),
+        )
+        return
+    attempts.report(
+        log,
+        "stopped-unexplained",
+        stopped,
+        "ended",
+        lambda at: f"does not say why the attempt stopped at {highest[at]:g} mA of {top[at]:g} mA without capture",
+        remedy="Fill in why, because stopping early may depend on the threshold.",
+        severity="warning",
+    )
+
+
+def _check_times(attempts: Sheet, log: FindingLog) -> None:
+    for earlier, later in (
+        ("pacing_start_s", "pacing_end_s"),
+        ("pacing_start_s", "first_capture_s"),
+        ("first_capture_s", "pacing_end_s"),
+    ):
+        before, after = attempts.numbers(earlier), attempts.numbers(later)
+        with np.errstate(invalid="ignore"):
+            backwards = after < before
+        attempts.report(
+            log,
+            "time-order",
+            backwards,
+            later,
+            partial(_before, earlier, before),
+            remedy="Times are seconds from one time zero: first pulse, first capture, last pulse.",
+        )
+
+
+def _before(earlier: str, times: NDArray[np.float64], at: int) -> str:
+    return f"is before {earlier}, which is {times[at]:g} s"
