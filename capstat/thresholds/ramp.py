@@ -1,0 +1,165 @@
+"""From ramps to thresholds: what one pacing attempt says about one threshold."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from capstat.attempts import attempt_covariates
+from capstat.thresholds.censored import CensoredThresholds, Derivation, Ending
+from capstat.thresholds.definition import AS_RECORDED_CAPTURE, CaptureDefinition, NonMonotoneRule
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from capstat.attempts import Study
+
+__all__ = ["derive_thresholds"]
+
+COVARIATE_COLUMNS = (
+    "attempt_order", "setting", "assignment", "max_output_ma", "step_ma", "pulse_width_ms", "rate_ppm",
+    "pacing_mode", "rhythm", "arrest", "conscious", "sedation",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Bounds:
+    """Bounds per attempt of the study; NaN where there are none."""
+
+    lower: NDArray[np.float64]
+    upper: NDArray[np.float64]
+    non_monotone: NDArray[np.bool_]
+
+
+def _judgements(steps: pd.DataFrame, capture: CaptureDefinition) -> NDArray[np.int8]:
+    """1 captured, 0 did not, -1 not assessed, for each step."""
+    if capture.step_column is None:
+        return np.full(len(steps), -1, dtype=np.int8)
+    judged = steps[capture.step_column].astype("Int8").fillna(-1).to_numpy(dtype=np.int8)
+    if capture.implied_by_electrical_loss:
+        electrical = steps["electrical_capture"].astype("Int8").fillna(-1).to_numpy(dtype=np.int8)
+        judged = np.where((judged < 0) & (electrical == 0), np.int8(0), judged)
+    return np.asarray(judged, dtype=np.int8)
+
+
+def _from_steps(study: Study, capture: CaptureDefinition, rule: NonMonotoneRule) -> _Bounds:
+    n = len(study.attempts)
+    judged = _judgements(study.steps, capture)
+    current = study.steps["current_ma"].to_numpy(dtype=float)
+    known = (judged >= 0) & np.isfinite(current)
+    row = study.steps["attempt_row"].to_numpy()[known]
+    current, captured = current[known], judged[known] == 1
+
+    highest_failure = np.full(n, -np.inf)
+    np.maximum.at(highest_failure, row[~captured], current[~captured])
+    contradicted = captured & (current <= highest_failure[row])
+    non_monotone = np.zeros(n, dtype=bool)
+    non_monotone[row[contradicted]] = True
+
+    if rule is NonMonotoneRule.FIRST:
+        position = np.arange(row.size)
+        first = np.full(n, row.size, dtype=np.intp)
+        np.minimum.at(first, row[captured], position[captured])
+        upper = np.full(n, np.inf)
+        has_capture = first < row.size
+        upper[has_capture] = current[first[has_capture]]
+        counts = ~captured & (position < first[row]) & (current < upper[row])
+        lower = np.full(n, -np.inf)
+        np.maximum.at(lower, row[counts], current[counts])
+    else:
+        sustained = captured & ~contradicted
+        upper = np.full(n, np.inf)
+        np.minimum.at(upper, row[sustained], current[sustained])
+        lower = highest_failure
+
+    assessed = np.zeros(n, dtype=bool)
+    assessed[row] = True
+    lower = np.where(assessed, np.maximum(lower, 0.0), np.nan)
+    return _Bounds(lower, np.where(assessed, upper, np.nan), non_monotone)
+
+
+def _from_summary(study: Study, capture: CaptureDefinition) -> _Bounds:
+    attempts = study.attempts
+    lower = attempts["highest_no_capture_ma"].to_numpy(dtype=float)
+    upper = attempts["lowest_capture_ma"].to_numpy(dtype=float)
+    criterion = attempts["capture_criterion"].astype(object).fillna("").astype(str)
+    usable = criterion.isin(capture.criteria).to_numpy() & ~(np.isnan(lower) & np.isnan(upper))
+    lower = np.where(usable, np.nan_to_num(lower, nan=0.0), np.nan)
+    upper = np.where(usable, np.where(np.isnan(upper), np.inf, upper), np.nan)
+    return _Bounds(lower, upper, np.zeros(len(attempts), dtype=bool))
+
+
+def _ending(upper: float, lower: float, maximum: float) -> Ending:
+    if np.isfinite(upper):
+        return Ending.CAPTURED
+    if np.isnan(maximum):
+        return Ending.UNKNOWN
+    return Ending.MAXIMUM_REACHED if lower >= maximum else Ending.STOPPED_EARLY
+
+
+def derive_thresholds(
+    study: Study,
+    *,
+    capture: CaptureDefinition,
+    rule: NonMonotoneRule = NonMonotoneRule.SUSTAINED,
+) -> CensoredThresholds:
+    """Read the capture threshold of every attempt as an interval (lower, upper] in mA.
+
+    Where an attempt has steps at which this kind of capture was assessed, they are used, upward steps and
+    step-downs after capture alike (a step-down narrows the interval).  Otherwise the two summary columns are
+    used when they refer to the same kind of capture.
+
+    Parameters
+    ----------
+    study : Study
+        Checked records.
+    capture : CaptureDefinition
+        What counts as capture; it changes the answer, so there is no default.
+    rule : NonMonotoneRule
+        How to read a ramp with capture below a current that did not capture.
+
+    Returns
+    -------
+    CensoredThresholds
+        The usable attempts, with the attempt's other fields and the patient's as ``covariates`` (plus
+        ``attempt_row``, the position in ``study.attempts``).  Attempts that cannot be used are counted in
+        ``derivation``, never guessed.
+    """
+    summary = _from_summary(study, capture)
+    if len(study.steps) and capture is not AS_RECORDED_CAPTURE:
+        steps = _from_steps(study, capture, rule)
+    else:
+        empty = np.full(len(study.attempts), np.nan)
+        steps = _Bounds(empty, empty, np.zeros(len(study.attempts), dtype=bool))
+    has_steps, has_summary = ~np.isnan(steps.lower), ~np.isnan(summary.lower)
+    lower = np.where(has_steps, steps.lower, summary.lower)
+    upper = np.where(has_steps, steps.upper, summary.upper)
+    usable = has_steps | has_summary
+    rows = np.flatnonzero(usable)
+    both = has_steps & has_summary
+    disagreeing = both & ((steps.lower != summary.lower) | (steps.upper != summary.upper))
+
+    attempts = study.attempts
+    covariates = pd.concat([attempts[list(COVARIATE_COLUMNS)], attempt_covariates(study)], axis=1)
+    covariates.insert(0, "attempt_row", np.arange(len(attempts)))
+    maximum = attempts["max_output_ma"].to_numpy(dtype=float)
+    return CensoredThresholds.from_bounds(
+        lower[rows],
+        upper[rows],
+        attempts["patient_id"].to_numpy()[rows],
+        attempts["placement"].astype(object).fillna("unknown").astype(str).to_numpy()[rows],
+        ending=[_ending(upper[i], lower[i], maximum[i]) for i in rows],
+        covariates=covariates.iloc[rows],
+        capture=capture.name,
+        derivation=Derivation(
+            rule=rule.value,
+            from_steps=int(has_steps.sum()),
+            from_summary=int((has_summary & ~has_steps).sum()),
+            non_monotone_rows=tuple(int(row) for row in study.attempt_source_rows[steps.non_monotone & usable]),
+            not_assessed=int((~usable).sum()),
+            disagreeing=int(disagreeing.sum()),
+        ),
+    )
