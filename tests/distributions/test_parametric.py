@@ -1,0 +1,204 @@
+"""Parametric fits against recorded survreg values, lifelines, and what cannot be estimated."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from lifelines import WeibullAFTFitter
+from scipy import stats
+from scipy.optimize import approx_fprime
+
+from capstat.distributions import FAMILIES, LOGLOGISTIC, LOGNORMAL, WEIBULL, fit_parametric, fit_regression
+from capstat.distributions.likelihood import IntervalData, row_terms, total_terms
+from capstat.distributions.regression import profile_coefficient
+from capstat.results import NotEstimableError
+from capstat.thresholds import CensoredThresholds
+
+INF = np.inf
+BY_NAME = {"weibull": WEIBULL, "lognormal": LOGNORMAL, "loglogistic": LOGLOGISTIC}
+SCIPY = {"lognormal": stats.norm, "Weibull": stats.gumbel_l, "log-logistic": stats.logistic}
+
+
+@pytest.mark.reference
+@pytest.mark.parametrize("name", list(BY_NAME))
+def test_breast_cosmesis_regression(reference, name):
+    case = reference("s03")
+    radiation, chemo = case.intervals("radiation"), case.intervals("radiation_chemo")
+    rows = np.vstack((radiation, chemo))
+    treated = np.r_[np.zeros(len(radiation)), np.ones(len(chemo))]
+    design = np.column_stack((np.ones(len(rows)), treated))
+    fit = fit_regression(
+        CensoredThresholds.from_bounds(rows[:, 0], rows[:, 1]),
+        design,
+        ("intercept", "chemo"),
+        family=BY_NAME[name],
+    )
+    case.check(f"aft.{name}.intercept", fit.coefficients[0])
+    case.check(f"aft.{name}.coef_chemo", fit.coefficients[1])
+    case.check(f"aft.{name}.se_chemo", fit.standard_error("chemo"))
+    case.check(f"aft.{name}.scale", np.exp(fit.log_sigma))
+    case.check(f"aft.{name}.loglik", fit.log_likelihood)
+
+
+@pytest.mark.reference
+def test_ovarian_weibull_with_exact_times(reference):
+    case = reference("s05")
+    rows = np.array(case.data["rows"], dtype=float)
+    thresholds = CensoredThresholds.from_bounds(rows[:, 0], np.where(rows[:, 1] == 1, rows[:, 0], INF))
+    design = np.column_stack((np.ones(len(rows)), rows[:, 2:]))
+    fit = fit_regression(thresholds, design, ("intercept", "ecog", "rx"), family=WEIBULL)
+    case.check("weibull.coef", fit.coefficients)
+    case.check("weibull.scale", np.exp(fit.log_sigma))
+    case.check("weibull.loglik", fit.log_likelihood)
+
+
+@pytest.mark.reference
+def test_tobit_by_the_lognormal_model(reference):
+    """A left-censored normal outcome y is a left-censored lognormal one exp(y); densities differ by sum(y)."""
+    case = reference("s04")
+    rows = np.array(case.data["rows"], dtype=float)
+    durable, design = rows[:, 0], np.column_stack((np.ones(len(rows)), rows[:, 1:]))
+    upper = np.exp(durable)
+    thresholds = CensoredThresholds.from_bounds(np.where(durable > 0, upper, 0.0), upper)
+    fit = fit_regression(thresholds, design, ("intercept", "age", "quant"), family=LOGNORMAL)
+    case.check("intercept", fit.coefficients[0])
+    case.check("age", fit.coefficients[1])
+    case.check("quant", fit.coefficients[2])
+    case.check("sigma", np.exp(fit.log_sigma))
+    case.check("loglik", fit.log_likelihood + durable[durable > 0].sum())
+    case.check("se", np.sqrt(np.diag(fit.covariance)))
+
+
+def test_lifelines_weibull_interval_regression(on_grid):
+    """lifelines 0.30: WeibullAFTFitter.fit_interval_censoring; it needs a positive lower bound."""
+    rng = np.random.default_rng(11)
+    size = rng.normal(0, 1, 300)
+    thresholds = on_grid(np.exp(4.3 + 0.1 * size + 0.25 * np.log(rng.exponential(size=300))), 30, 10, 140)
+    design = np.column_stack((np.ones(300), size))
+    fit = fit_regression(thresholds, design, ("intercept", "size"), family=WEIBULL)
+    frame = pd.DataFrame({"low": np.maximum(thresholds.lower_ma, 1e-6), "high": thresholds.upper_ma, "size": size})
+    theirs = WeibullAFTFitter().fit_interval_censoring(frame, "low", "high")
+    assert fit.coefficients[1] == pytest.approx(theirs.params_["lambda_", "size"], abs=2e-4)
+    assert fit.log_likelihood >= theirs.log_likelihood_ - 1e-6
+
+
+@pytest.mark.parametrize("family", FAMILIES, ids=lambda f: f.name)
+def test_family_functions_are_scipys(family):
+    z = np.linspace(-6, 3, 61)
+    other = SCIPY[family.name]
+    np.testing.assert_allclose(family.log_cdf(z), other.logcdf(z), rtol=1e-9)
+    np.testing.assert_allclose(family.log_sf(z), other.logsf(z), rtol=1e-9)
+    np.testing.assert_allclose(family.log_pdf(z), other.logpdf(z), rtol=1e-9)
+    p = np.linspace(0.01, 0.99, 21)
+    np.testing.assert_allclose(family.quantile(p), other.ppf(p), rtol=1e-9)
+    step = 1e-6
+    slope = (family.log_pdf(z + step) - family.log_pdf(z - step)) / (2 * step)
+    np.testing.assert_allclose(family.score(z), slope, rtol=1e-5, atol=1e-8)
+    bend = (family.score(z + step) - family.score(z - step)) / (2 * step)
+    np.testing.assert_allclose(family.curvature(z), bend, rtol=1e-5, atol=1e-8)
+
+
+@pytest.mark.parametrize("family", FAMILIES, ids=lambda f: f.name)
+def test_gradient_and_hessian_are_derivatives(family):
+    lower = np.array([0.0, 60.0, 140.0, 70.0, 60.0])
+    upper = np.array([40.0, 65.0, INF, 70.0, 65.0])
+    design = np.column_stack((np.ones(5), [0.0, 1.0, 1.0, 0.0, 2.0]))
+    data = IntervalData(lower, upper, design, np.array([1.0, 2.0, 1.0, 3.0, 1.0]))
+    at = np.array([4.2, 0.1, -1.1])
+    _, gradient, hessian = total_terms(family, data, at)
+    numeric = approx_fprime(at, lambda x: total_terms(family, data, x)[0], 1e-7)
+    np.testing.assert_allclose(gradient, numeric, rtol=1e-4, atol=1e-4)
+    bend = np.array([approx_fprime(at, lambda x, i=i: total_terms(family, data, x)[1][i], 1e-7) for i in range(3)])
+    np.testing.assert_allclose(hessian, bend, rtol=1e-4, atol=1e-3)
+
+
+def test_far_tails_keep_their_digits():
+    """P(200 < T <= 205) with a median of 20 mA is about 1e-118: from scipy's log survival function."""
+    data = IntervalData(np.array([200.0]), np.array([205.0]), np.ones((1, 1)), np.ones(1))
+    value, _, _ = row_terms(LOGNORMAL, data, np.array([np.log(20), np.log(0.1)]))
+    a, b = (np.log([200, 205]) - np.log(20)) / 0.1
+    high, low = stats.norm.logsf(a), stats.norm.logsf(b)
+    assert value[0] == pytest.approx(high + np.log1p(-np.exp(low - high)))
+
+
+def test_exact_fit_of_a_lognormal_sample():
+    """Exact thresholds: maximum likelihood is the mean and (n-denominator) SD of the logarithms."""
+    rng = np.random.default_rng(5)
+    t = np.exp(rng.normal(4.3, 0.3, 50))
+    fit = fit_parametric(CensoredThresholds.from_bounds(t, t), family=LOGNORMAL)
+    assert fit.mu == pytest.approx(np.log(t).mean())
+    assert fit.sigma == pytest.approx(np.log(t).std())
+    assert fit.log_likelihood == pytest.approx(stats.lognorm(fit.sigma, scale=np.exp(fit.mu)).logpdf(t).sum())
+    half = fit.capture_current(0.5)
+    z = stats.norm.ppf(0.975)
+    assert half.upper == pytest.approx(np.exp(fit.mu + z * fit.sigma / np.sqrt(50)))
+    assert fit.capture_probability(half.value).value == pytest.approx(0.5)
+
+
+def test_what_cannot_be_estimated_says_why():
+    cases = {
+        "No attempt captured": ([140, 120], [INF, INF]),
+        "first setting": ([0, 0], [40, 50]),
+        "one single value between 60 and 65 mA": ([60, 50], [65, 80]),
+        "no attempts": ([], []),
+        "no finite estimate": ([0, 100], [40, INF]),
+    }
+    for words, (lower, upper) in cases.items():
+        with pytest.raises(NotEstimableError, match=words):
+            fit_parametric(CensoredThresholds.from_bounds(lower, upper), family=LOGNORMAL)
+    constant = CensoredThresholds.from_bounds([40, 60, 80], [50, 70, 90])
+    with pytest.raises(NotEstimableError, match="do not vary"):
+        fit_regression(constant, np.ones((3, 2)), ("intercept", "size"), family=LOGNORMAL)
+    with pytest.raises(ValueError, match="strictly between 0 and 1"):
+        fit_parametric(constant, family=LOGNORMAL).capture_current(0.0)
+
+
+def test_one_sided_limit_when_a_group_never_captured():
+    """Only a lower bound for the ratio; at it the profile has fallen by half of 3.84 below its supremum."""
+    lower, upper = [140, 140, 140, 60, 70, 80, 40], [INF, INF, INF, 65, 75, 85, 45]
+    thresholds = CensoredThresholds.from_bounds(lower, upper)
+    design = np.column_stack((np.ones(7), [1, 1, 1, 0, 0, 0, 0]))
+    low, high = profile_coefficient(thresholds, design, 1, family=LOGNORMAL)
+    assert high == INF
+    known = fit_parametric(thresholds.subset(np.arange(7) >= 3), family=LOGNORMAL).log_likelihood
+    shifted = CensoredThresholds.from_bounds(
+        np.array(lower) * np.exp(-low * design[:, 1]), np.array(upper) * np.exp(-low * design[:, 1])
+    )
+    at_limit = fit_parametric(shifted, family=LOGNORMAL).log_likelihood
+    assert known - at_limit == pytest.approx(stats.chi2.ppf(0.95, 1) / 2, abs=1e-3)
+
+
+def test_clustered_errors_are_wider_when_attempts_of_a_patient_agree(on_grid):
+    rng = np.random.default_rng(8)
+    true = np.exp(rng.normal(4.3, 0.3, 60))
+    once = on_grid(true, 30, 5, 140)
+    twice = on_grid(np.tile(true, 2), 30, 5, 140, patient=np.tile(np.arange(60), 2))
+    one = fit_parametric(once, family=LOGNORMAL)
+    two = fit_parametric(twice, family=LOGNORMAL)
+    assert two.mu == pytest.approx(one.mu)
+    assert "clustered by patient" in two.covariance_method
+    # repeating every attempt adds no information; information-based errors would shrink by sqrt(2)
+    assert np.sqrt(two.covariance[0, 0]) == pytest.approx(np.sqrt(one.covariance[0, 0]), rel=0.1)
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.integers(0, 10_000), st.sampled_from(FAMILIES), st.sampled_from([0.5, 2.0, 7.0]))
+def test_capture_currents_scale_with_the_unit(seed, family, factor):
+    rng = np.random.default_rng(seed)
+    lower = rng.integers(3, 12, 30) * 10.0
+    upper = np.where(rng.random(30) < 0.2, INF, lower + rng.integers(1, 4, 30) * 10.0)
+    lower[:2], upper[:2] = (30.0, 110.0), (40.0, 120.0)
+    fit = fit_parametric(CensoredThresholds.from_bounds(lower, upper), family=family)
+    scaled = fit_parametric(CensoredThresholds.from_bounds(lower * factor, upper * factor), family=family)
+    for fraction in (0.1, 0.5, 0.9):
+        a, b = fit.capture_current(fraction), scaled.capture_current(fraction)
+        np.testing.assert_allclose(
+            [b.value, b.lower, b.upper], np.array([a.value, a.lower, a.upper]) * factor, rtol=1e-4
+        )
+    curve = fit.capture_curve(np.linspace(5, 300, 60))
+    assert ((curve.lower >= 0) & (curve.lower <= 1)).all()
+    assert (np.diff(curve.lower) >= 0).all()
+    assert ((curve.band_lower <= curve.lower) & (curve.lower <= curve.band_upper)).all()
