@@ -1,0 +1,35 @@
+"""Is one pad placement better?"""
+
+from capstat.placement.comparison import (
+    ANTERIOR_LATERAL,
+    ANTERIOR_POSTERIOR,
+    PlacementComparison,
+    compare_placements,
+    first_attempt_of_each_patient,
+    paired_by_design,
+)
+from capstat.placement.difference import CurveDifference, curve_difference
+from capstat.placement.paired import PairedCapture, PairedIntervals, PairedRatio, paired_capture, paired_ratio
+from capstat.placement.random_intercept import RandomInterceptFit, fit_random_intercept
+from capstat.placement.unpaired import UnpairedRatio, body_size_column, unpaired_ratio
+
+__all__ = [
+    "ANTERIOR_LATERAL",
+    "ANTERIOR_POSTERIOR",
+    "CurveDifference",
+    "PairedCapture",
+    "PairedIntervals",
+    "PairedRatio",
+    "PlacementComparison",
+    "RandomInterceptFit",
+    "UnpairedRatio",
+    "body_size_column",
+    "compare_placements",
+    "curve_difference",
+    "first_attempt_of_each_patient",
+    "fit_random_intercept",
+    "paired_by_design",
+    "paired_capture",
+    "paired_ratio",
+    "unpaired_ratio",
+]

@@ -1,0 +1,228 @@
+"""Placements in different patients: ratio of thresholds from a censored regression on the current axis."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from capstat.distributions.families import FAMILIES, LOGNORMAL
+from capstat.distributions.regression import ThresholdRegression, fit_regression, profile_coefficient
+from capstat.results import Estimate, NotEstimableError
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from capstat.distributions.families import Family
+    from capstat.thresholds import CensoredThresholds
+
+__all__ = ["BODY_SIZE_COLUMNS", "UnpairedRatio", "body_size_column", "unpaired_ratio"]
+
+BODY_SIZE_COLUMNS = ("body_mass_index", "weight_kg", "chest_circumference_cm")
+# share of attempts that need the measurement before it is used
+ENOUGH_RECORDED = 0.6
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class UnpairedRatio:
+    """Ratio of thresholds between patients.
+
+    Attributes
+    ----------
+    ratio : Estimate
+        Adjusted for the covariates in ``adjusted_for`` (complete cases); the unadjusted ratio when there are
+        none.
+    unadjusted : Estimate
+        From all attempts.
+    difference_at_median : Estimate
+        Difference of medians in mA at the average covariates, from the same model as ``ratio``.
+    by_family : tuple of (str, float, Estimate)
+        Family, AIC and ratio: how much the answer depends on the family.
+    covariate_ratios : tuple of Estimate
+        Ratio of thresholds for each covariate.
+    adjusted_for : tuple of str
+        Covariates in the model.
+    n_complete, n_total : int
+        Attempts with all covariates, and all attempts.
+    """
+
+    ratio: Estimate
+    unadjusted: Estimate
+    difference_at_median: Estimate
+    by_family: tuple[tuple[str, float, Estimate], ...]
+    covariate_ratios: tuple[Estimate, ...]
+    adjusted_for: tuple[str, ...]
+    n_complete: int
+    n_total: int
+
+
+def body_size_column(thresholds: CensoredThresholds) -> str | None:
+    """The first measure of body size that most attempts have, or ``None``."""
+    for name in BODY_SIZE_COLUMNS:
+        if name in thresholds.covariates:
+            values = thresholds.covariates[name].to_numpy(dtype=float)
+            if np.isfinite(values).mean() >= ENOUGH_RECORDED and np.nanstd(values) > 0:
+                return name
+    return None
+
+
+def _covariate(thresholds: CensoredThresholds, name: str) -> NDArray[np.float64]:
+    if name not in thresholds.covariates:
+        raise ValueError(
+            f"There is no covariate '{name}'; there are: {', '.join(map(str, thresholds.covariates.columns))}."
+        )
+    column = thresholds.covariates[name]
+    if not (pd.api.types.is_numeric_dtype(column) or pd.api.types.is_bool_dtype(column)):
+        raise ValueError(f"The covariate '{name}' is not a number or a yes/no column.")
+    return np.asarray(column.astype("Float64").to_numpy(dtype=float, na_value=np.nan))
+
+
+def _unit(name: str) -> tuple[float, str]:
+    """Step for which a covariate's ratio is quoted: one unit of BMI or one kilogram says little."""
+    steps = {
+        "body_mass_index": (5.0, "5 kg/m² of body mass index"),
+        "weight_kg": (10.0, "10 kg of body weight"),
+        "chest_circumference_cm": (10.0, "10 cm of chest circumference"),
+        "age_years": (10.0, "10 years of age"),
+    }
+    return steps.get(name, (1.0, name.replace("_", " ")))
+
+
+def _infinite_ratio(
+    thresholds: CensoredThresholds,
+    design: NDArray[np.float64],
+    family: Family,
+    level: float,
+    direction: str,
+    reason: str,
+) -> Estimate:
+    """No finite ratio: give the one-sided profile-likelihood limit that the data still hold."""
+    try:
+        low, high = profile_coefficient(thresholds, design, 1, family=family, level=level)
+        limits = (float(np.exp(low)), float(np.exp(high)))
+    except (NotEstimableError, ArithmeticError, ValueError):
+        limits = (0.0, np.inf)
+    return Estimate(
+        "ratio of capture thresholds", None, *limits, level, "ratio", "log", thresholds.n_patients,
+        f"{family.name} accelerated threshold model; profile-likelihood limit", direction, reason=reason,
+    )  # fmt: skip
+
+
+def _fit_ratio(
+    thresholds: CensoredThresholds,
+    design: NDArray[np.float64],
+    names: tuple[str, ...],
+    family: Family,
+    level: float,
+    direction: str,
+) -> tuple[Estimate, ThresholdRegression | None]:
+    for value, column in (
+        (1.0, direction.split(" relative to ", maxsplit=1)[0]),
+        (0.0, direction.split(" relative to ")[1]),
+    ):
+        own = design[:, 1] == value
+        if np.isinf(thresholds.upper_ma[own]).all():
+            reason = f"no attempt with {column} placement captured"
+            return _infinite_ratio(thresholds, design, family, level, direction, reason), None
+    try:
+        fit = fit_regression(thresholds, design, names, family=family)
+    except NotEstimableError as error:
+        return _infinite_ratio(thresholds, design, family, level, direction, str(error)), None
+    return fit.ratio(names[1], level=level, quantity="ratio of capture thresholds", direction=direction), fit
+
+
+def _median_difference(
+    fit: ThresholdRegression | None, level: float, n: int, direction: str, ratio: Estimate
+) -> Estimate:
+    quantity, minus = "difference of median capture thresholds", direction.replace(" relative to ", " minus ")
+    if fit is None:
+        return Estimate(
+            quantity, None, None, None, level, "mA", "identity", n, ratio.method, minus, reason=ratio.reason
+        )
+    centre = float(fit.family.quantile(np.asarray(0.5)))
+    scale = float(np.exp(fit.log_sigma))
+    base = float(np.exp(fit.coefficients[0] + scale * centre))
+    shifted = base * float(np.exp(fit.coefficients[1]))
+    slope = np.zeros(fit.coefficients.size + 1)
+    slope[0], slope[1], slope[-1] = shifted - base, shifted, (shifted - base) * scale * centre
+    error = float(np.sqrt(slope @ fit.covariance @ slope))
+    z = float(stats.norm.ppf(0.5 + level / 2))
+    value = shifted - base
+    return Estimate(
+        quantity, value, value - z * error, value + z * error, level, "mA", "identity", fit.n_patients,
+        f"{fit.family.name} accelerated threshold model at average covariates; delta method", minus,
+    )  # fmt: skip
+
+
+def unpaired_ratio(
+    thresholds: CensoredThresholds,
+    first: str,
+    minus: str,
+    *,
+    adjust_for: Sequence[str],
+    family: Family = LOGNORMAL,
+    level: float = 0.95,
+) -> UnpairedRatio:
+    """Ratio of thresholds, first placement relative to second, between patients.
+
+    Parameters
+    ----------
+    thresholds : CensoredThresholds
+        Attempts; other placements are ignored.
+    first, minus : str
+        The ratio is ``first / minus``: below 1, the first needs less current.
+    adjust_for : sequence of str
+        Numeric or yes/no covariates known before the pads were placed.  Attempts without them are left out
+        of the adjusted ratio (complete cases) and counted.
+    family : Family
+        Family of the main analysis; all others are given beside it.
+    level : float
+        Confidence level.
+
+    Raises
+    ------
+    NotEstimableError
+        When there is no attempt with one of the placements.
+    ValueError
+        When a covariate does not exist or is not numeric.
+    """
+    pair = thresholds.subset(np.isin(thresholds.placement, (first, minus)))
+    for name in (first, minus):
+        if name not in pair.placements:
+            raise NotEstimableError(f"There is no attempt with {name} placement.")
+    direction = f"{first} relative to {minus}"
+    is_first = (pair.placement == first).astype(float)
+    plain = np.column_stack((np.ones(len(pair)), is_first))
+    unadjusted, _ = _fit_ratio(pair, plain, ("intercept", first), family, level, direction)
+
+    columns = [_covariate(pair, name) for name in adjust_for]
+    complete = (
+        np.all([np.isfinite(values) for values in columns], axis=0) if columns else np.ones(len(pair), dtype=bool)
+    )
+    used = pair.subset(np.asarray(complete, dtype=bool))
+    scaled = [
+        (values[complete] - values[complete].mean()) / _unit(name)[0]
+        for name, values in zip(adjust_for, columns, strict=True)
+    ]
+    design = np.column_stack((np.ones(len(used)), is_first[complete], *scaled))
+    names = ("intercept", first, *adjust_for)
+    ratio, fit = _fit_ratio(used, design, names, family, level, direction)
+    by_family = []
+    for other in FAMILIES:
+        estimate, other_fit = _fit_ratio(used, design, names, other, level, direction)
+        if other_fit is not None:
+            by_family.append((other.name, other_fit.aic, estimate))
+    covariate_ratios = tuple(
+        fit.ratio(name, level=level, quantity=f"ratio of capture thresholds per {_unit(name)[1]}")
+        for name in adjust_for
+        if fit is not None
+    )
+    return UnpairedRatio(
+        ratio, unadjusted, _median_difference(fit, level, used.n_patients, direction, ratio),
+        tuple(by_family), covariate_ratios, tuple(adjust_for), len(used), len(pair),
+    )  # fmt: skip
