@@ -1,0 +1,271 @@
+"""One function from a checked study to every result that a report shows."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from capstat.analysis.facts import CensoringCounts, StudyFacts, count_censoring, study_facts
+from capstat.distributions import FAMILIES, CaptureSummary, ParametricFit, fit_parametric, summarise_capture
+from capstat.placement import (
+    ANTERIOR_LATERAL,
+    ANTERIOR_POSTERIOR,
+    PlacementComparison,
+    compare_placements,
+    first_attempt_of_each_patient,
+    paired_by_design,
+)
+from capstat.results import NotEstimableError
+from capstat.thresholds import (
+    ADJUDICATED_CAPTURE,
+    AS_RECORDED_CAPTURE,
+    ELECTRICAL_CAPTURE,
+    MECHANICAL_CAPTURE,
+    NonMonotoneRule,
+    derive_thresholds,
+)
+
+if TYPE_CHECKING:
+    from capstat.attempts import Study
+    from capstat.results import Estimate
+    from capstat.thresholds import CaptureDefinition, CensoredThresholds, Derivation
+
+__all__ = [
+    "ALL_PLACEMENTS",
+    "AnalysisOptions",
+    "CaptureAnalysis",
+    "GroupAnalysis",
+    "StudyAnalysis",
+    "StudyFacts",
+    "analyse_study",
+    "capture_definitions_for",
+]
+
+# A definition of capture leads the report only if it covers at least this share of the attempts that the
+# best-covered definition has.
+LEADING_SHARE = 0.5
+FEWEST_ATTEMPTS = 5
+
+ALL_PLACEMENTS = "all placements"
+
+
+@dataclass(frozen=True, slots=True)
+class AnalysisOptions:
+    """Choices of an analysis; all are printed in the report.
+
+    Attributes
+    ----------
+    capture : CaptureDefinition or None
+        What counts as capture; every definition that was recorded, mechanical first, when ``None``.
+    rule : NonMonotoneRule
+        How ramps that contradict themselves are read.
+    first, minus : str
+        Placements to compare.
+    fractions : tuple of float
+        Capture currents wanted.
+    currents_ma : tuple of float or None
+        Currents at which shares are wanted; a round grid when ``None``.
+    adjust_for : tuple of str or None
+        Covariates of the comparison between patients; body size when ``None``.
+    level : float
+        Confidence level.
+    replicates, seed : int
+        Bootstrap size and seed.
+    """
+
+    capture: CaptureDefinition | None = None
+    rule: NonMonotoneRule = NonMonotoneRule.SUSTAINED
+    first: str = ANTERIOR_POSTERIOR
+    minus: str = ANTERIOR_LATERAL
+    fractions: tuple[float, ...] = (0.5, 0.9, 0.95)
+    currents_ma: tuple[float, ...] | None = None
+    adjust_for: tuple[str, ...] | None = None
+    level: float = 0.95
+    replicates: int = 1000
+    seed: int = 1
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class GroupAnalysis:
+    """One group of thresholds: nonparametric summary, and the parametric families beside it.
+
+    Attributes
+    ----------
+    counts : CensoringCounts
+        What was seen.
+    summary : CaptureSummary
+        Nonparametric estimates.
+    fits : tuple of ParametricFit
+        Families that could be fitted, best AIC first.
+    model_currents : tuple of Estimate
+        Capture currents under the family with the best AIC; empty when none could be fitted.
+    not_fitted : str
+        Why there is no parametric fit; empty when there is one.
+    """
+
+    counts: CensoringCounts
+    summary: CaptureSummary
+    fits: tuple[ParametricFit, ...]
+    model_currents: tuple[Estimate, ...]
+    not_fitted: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CaptureAnalysis:
+    """Everything under one definition of capture.
+
+    Attributes
+    ----------
+    capture : CaptureDefinition
+        The definition.
+    derivation : Derivation
+        How attempts became thresholds.
+    selection : str
+        Which attempts are analysed, in words.
+    groups : tuple of GroupAnalysis
+        All placements together first (unless patients have several by design), then each placement.
+    comparison : PlacementComparison or None
+        Of the two placements.
+    not_compared : str
+        Why there is no comparison; empty when there is one.
+    """
+
+    capture: CaptureDefinition
+    derivation: Derivation
+    selection: str
+    groups: tuple[GroupAnalysis, ...]
+    comparison: PlacementComparison | None
+    not_compared: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class StudyAnalysis:
+    """All results of a study.
+
+    Attributes
+    ----------
+    facts : StudyFacts
+        Plain counts.
+    options : AnalysisOptions
+        Choices made.
+    captures : tuple of CaptureAnalysis
+        One for each definition of capture, the leading one first; may be empty.
+    fingerprint : str
+        SHA-256 of the input.
+    sources : tuple of str
+        Names of the input files.
+    """
+
+    facts: StudyFacts
+    options: AnalysisOptions
+    captures: tuple[CaptureAnalysis, ...]
+    fingerprint: str
+    sources: tuple[str, ...]
+
+
+def capture_definitions_for(study: Study) -> tuple[CaptureDefinition, ...]:
+    """Definitions of capture that a study recorded, the leading one first.
+
+    Mechanical capture leads where it was recorded for at least half as many attempts as the best-covered
+    definition; what a file's summary columns mean is used only when they name no definition.
+    """
+    usable = {
+        capture: len(derive_thresholds(study, capture=capture))
+        for capture in (MECHANICAL_CAPTURE, ELECTRICAL_CAPTURE, ADJUDICATED_CAPTURE, AS_RECORDED_CAPTURE)
+    }
+    named = {capture: count for capture, count in usable.items() if capture is not AS_RECORDED_CAPTURE and count}
+    if not named or max(named.values()) < LEADING_SHARE * usable[AS_RECORDED_CAPTURE]:
+        return (AS_RECORDED_CAPTURE,)
+    enough = LEADING_SHARE * max(named.values())
+    leading = [capture for capture, count in named.items() if count >= enough]
+    beside = [capture for capture, count in named.items() if capture not in leading and count >= FEWEST_ATTEMPTS]
+    return (*leading, *beside)
+
+
+def _fits(thresholds: CensoredThresholds) -> tuple[tuple[ParametricFit, ...], str]:
+    fits, reasons = [], []
+    for family in FAMILIES:
+        try:
+            fits.append(fit_parametric(thresholds, family=family))
+        except NotEstimableError as error:
+            reasons.append(str(error))
+    return tuple(sorted(fits, key=lambda fit: fit.aic)), "" if fits else reasons[0]
+
+
+def _group(thresholds: CensoredThresholds, summary: CaptureSummary, options: AnalysisOptions) -> GroupAnalysis:
+    fits, reason = _fits(thresholds)
+    currents = tuple(fit.capture_current(share, options.level) for fit in fits[:1] for share in options.fractions)
+    return GroupAnalysis(count_censoring(thresholds, summary.label), summary, fits, currents, reason)
+
+
+def _round_currents(thresholds: CensoredThresholds) -> tuple[float, ...]:
+    finite = thresholds.upper_ma[np.isfinite(thresholds.upper_ma)]
+    top = max(float(thresholds.lower_ma.max()), float(finite.max(initial=0.0)))
+    return tuple(float(c) for c in range(40, 201, 20) if c <= top)
+
+
+def _analyse_capture(study: Study, capture: CaptureDefinition, options: AnalysisOptions) -> CaptureAnalysis:
+    thresholds = derive_thresholds(study, capture=capture, rule=options.rule)
+    derivation = thresholds.derivation
+    if derivation is None or len(thresholds) == 0:
+        raise NotEstimableError(f"No attempt was assessed for {capture.name} capture.")
+    paired = paired_by_design(thresholds, options.first, options.minus)
+    used = thresholds if paired else first_attempt_of_each_patient(thresholds)
+    selection = "all attempts" if paired or len(used) == len(thresholds) else "each patient's first attempt"
+    currents = options.currents_ma or _round_currents(used)
+
+    comparison, reason = None, ""
+    try:
+        comparison = compare_placements(
+            thresholds, options.first, minus=options.minus, currents_ma=options.currents_ma,
+            adjust_for=options.adjust_for, fractions=options.fractions, level=options.level,
+            replicates=options.replicates, seed=options.seed,
+        )  # fmt: skip
+    except NotEstimableError as error:
+        reason = str(error)
+    compared = {summary.label: summary for summary in comparison.summaries} if comparison else {}
+
+    def summarise(part: CensoredThresholds, label: str) -> CaptureSummary:
+        return compared.get(label) or summarise_capture(
+            part, label=label, fractions=options.fractions, currents_ma=currents, level=options.level,
+            replicates=options.replicates, seed=options.seed,
+        )  # fmt: skip
+
+    groups = []
+    if not paired:
+        groups.append(_group(used, summarise(used, ALL_PLACEMENTS), options))
+    if len(used.placements) > 1 or paired:
+        # the compared placements first, in the order of the comparison: figures and tables then agree
+        leading = [name for name in (options.first, options.minus) if name in used.placements]
+        for name in (*leading, *(other for other in used.placements if other not in leading)):
+            part = used.for_placement(name)
+            groups.append(_group(part, summarise(part, name), options))
+    return CaptureAnalysis(capture, derivation, selection, tuple(groups), comparison, reason)
+
+
+def analyse_study(study: Study, options: AnalysisOptions | None = None) -> StudyAnalysis:
+    """Estimate everything that a report shows.
+
+    Parameters
+    ----------
+    study : Study
+        Checked records.
+    options : AnalysisOptions, optional
+        Choices; the defaults when omitted.
+
+    Raises
+    ------
+    NotEstimableError
+        When the requested kind of capture was assessed in no attempt.
+    """
+    options = options or AnalysisOptions()
+    wanted = (options.capture,) if options.capture else capture_definitions_for(study)
+    return StudyAnalysis(
+        study_facts(study),
+        options,
+        tuple(_analyse_capture(study, capture, options) for capture in wanted),
+        study.fingerprint,
+        study.sources,
+    )

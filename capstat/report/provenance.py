@@ -1,0 +1,36 @@
+"""How a report was made: versions, choices, seed, and the fingerprint of the input."""
+
+from __future__ import annotations
+
+import platform
+from importlib import metadata
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from capstat.analysis import StudyAnalysis
+
+__all__ = ["provenance_of"]
+
+LIBRARIES = ("numpy", "pandas", "scipy", "statsmodels", "seaborn", "matplotlib")
+
+
+def provenance_of(analysis: StudyAnalysis, suppress_below: int) -> dict[str, str]:
+    """Everything that is needed to make the same report again; no time, so that the bytes repeat."""
+    options = analysis.options
+    return {
+        "capstat": metadata.version("capstat"),
+        "python": platform.python_version(),
+        **{name: metadata.version(name) for name in LIBRARIES},
+        "input files": ", ".join(analysis.sources),
+        "input fingerprint (SHA-256)": analysis.fingerprint,
+        "definitions of capture": ", ".join(c.capture.name for c in analysis.captures) or "none",
+        "rule for ramps that contradict themselves": options.rule.value,
+        "placements compared": f"{options.first} minus {options.minus}",
+        "adjusted for": "body size where recorded"
+        if options.adjust_for is None
+        else ", ".join(options.adjust_for) or "nothing",
+        "confidence level": f"{options.level:g}",
+        "bootstrap replicates": f"{options.replicates}",
+        "seed": f"{options.seed}",
+        "groups suppressed below": f"{suppress_below} patients" if suppress_below > 1 else "none",
+    }

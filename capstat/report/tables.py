@@ -1,0 +1,327 @@
+"""Results as tables: words for the page, plain numbers for the CSV file, from the same rows."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from capstat.report.wording import interval_text, p_text, percent, value_text
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from capstat.analysis import CaptureAnalysis, GroupAnalysis, StudyAnalysis
+    from capstat.attempts import Finding
+    from capstat.placement import PlacementComparison
+    from capstat.results import Estimate
+
+__all__ = ["Table", "estimates_frame", "tables_of_capture", "tables_of_data"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Table:
+    """A table for a reader and for a program.
+
+    Attributes
+    ----------
+    name : str
+        File name without ending.
+    title : str
+        Heading.
+    columns : tuple of str
+        Column heads as shown.
+    rows : tuple of tuple of str
+        Cells as shown.
+    frame : pandas.DataFrame
+        The same content as plain numbers, one estimate to a row.
+    notes : tuple of str
+        Footnotes.
+    """
+
+    name: str
+    title: str
+    columns: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    frame: pd.DataFrame
+    notes: tuple[str, ...] = ()
+
+
+def estimates_frame(rows: Iterable[tuple[str, Estimate]]) -> pd.DataFrame:
+    """One row for each estimate, unrounded, with everything that is needed to use it."""
+    return pd.DataFrame(
+        [
+            {
+                "group": group,
+                "quantity": e.quantity,
+                "direction": e.direction,
+                "value": e.value,
+                "lower": e.lower,
+                "upper": e.upper,
+                "level": e.level,
+                "unit": e.unit,
+                "scale": e.scale,
+                "identified_above": e.identified[0] if e.identified else None,
+                "identified_up_to": e.identified[1] if e.identified else None,
+                "p_value": e.p_value,
+                "patients": e.n,
+                "method": e.method,
+                "reason": e.reason,
+                "notes": "; ".join(e.notes),
+            }
+            for group, e in rows
+        ]
+    )
+
+
+def _small(count: int, suppress_below: int) -> str:
+    return f"<{suppress_below}" if 0 < count < suppress_below else f"{count}"
+
+
+def _shown(estimate: Estimate, suppress_below: int) -> tuple[str, str]:
+    if 0 < estimate.n < suppress_below:
+        return f"suppressed (<{suppress_below} patients)", ""
+    limits = interval_text(estimate)
+    if estimate.value is None:
+        return f"not estimable: {estimate.reason}", limits
+    return value_text(estimate), limits
+
+
+def _estimate_rows(
+    rows: list[tuple[str, str, Estimate]], suppress_below: int
+) -> tuple[tuple[tuple[str, ...], ...], pd.DataFrame]:
+    """Shown cells (group, words, value, limits) and the frame, with small groups left out of both."""
+    shown = tuple((group, words, *_shown(e, suppress_below)) for group, words, e in rows)
+    kept = [(group, e) for group, _, e in rows if not 0 < e.n < suppress_below]
+    return shown, estimates_frame(kept)
+
+
+def _level(estimate: Estimate) -> str:
+    return f"{100 * estimate.level:g} % CI"
+
+
+def tables_of_data(analysis: StudyAnalysis, findings: tuple[Finding, ...], suppress_below: int) -> tuple[Table, ...]:
+    """What the data are, and what is wrong with them."""
+    facts = analysis.facts
+    rows: list[tuple[str, str, str]] = [
+        ("patients", "", _small(facts.n_patients, suppress_below)),
+        ("attempts", "", _small(facts.n_attempts, suppress_below)),
+        ("steps", "", f"{facts.n_steps}"),
+    ]
+    for head, counts in (
+        ("placement", facts.placements),
+        ("setting", facts.settings),
+        ("device maximum", facts.maxima),
+        ("how the placement was decided", facts.assignments),
+    ):
+        rows += [(head, value, _small(count, suppress_below)) for value, count in counts]
+    shown = [(" — ".join(part for part in row[:2] if part), row[2]) for row in rows]
+    for words, n, text in facts.patient_numbers:
+        hidden = 0 < n < suppress_below
+        shown.append(
+            (
+                f"{words}: median (quartiles), n = {_small(n, suppress_below)}",
+                "suppressed" if hidden else text,
+            )
+        )
+    description = Table(
+        "data", "What the study holds", ("", "count or median"), tuple(shown),
+        pd.DataFrame(shown, columns=["item", "value"]),
+    )  # fmt: skip
+    return (description, _censoring_table(analysis, suppress_below), _findings_table(findings))
+
+
+def _censoring_table(analysis: StudyAnalysis, suppress_below: int) -> Table:
+    heads = (
+        "capture", "group", "patients", "attempts", "captured at first setting", "bracketed", "not captured: at maximum",
+        "not captured: stopped early", "not captured: ending unknown", "exact",
+    )  # fmt: skip
+    rows = []
+    for capture in analysis.captures:
+        for group in capture.groups:
+            c = group.counts
+            numbers = (
+                c.patients, c.attempts, c.left, c.interval, c.maximum_reached, c.stopped_early, c.ending_unknown, c.exact,
+            )  # fmt: skip
+            rows.append((capture.capture.name, c.label, *(_small(n, suppress_below) for n in numbers)))
+    return Table(
+        "censoring", "What was seen of each threshold", heads, tuple(rows), pd.DataFrame(rows, columns=list(heads)),
+        (("Captured at first setting: the threshold is only known to be at or below it (left-censored). Bracketed: between "
+         "two settings (interval-censored). Not captured: above the highest current tested (right-censored); these "
+         "attempts stay in every analysis as what they are."),),
+    )  # fmt: skip
+
+
+def _findings_table(findings: tuple[Finding, ...], limit: int = 30) -> Table:
+    rules: dict[str, list[Finding]] = {}
+    for finding in findings:
+        rules.setdefault(finding.rule, []).append(finding)
+    rows = tuple(
+        (f"{sum(f.occurrences for f in group)}", group[0].sentence()) for group in list(rules.values())[:limit]
+    )
+    frame = pd.DataFrame(
+        [
+            {
+                "severity": f.severity, "file": f.file, "row": f.row, "column": f.column, "value": f.value,
+                "rule": f.rule, "message": f.message, "remedy": f.remedy, "occurrences": f.occurrences,
+            }
+            for f in findings
+        ],
+        columns=["severity", "file", "row", "column", "value", "rule", "message", "remedy", "occurrences"],
+    )  # fmt: skip
+    return Table(
+        "findings", "What the check of the data found", ("times", "example"), rows, frame,
+        ("One example of each kind; all of them are in findings.csv and in the output of capstat check.",) if rows else
+        ("The check found nothing to report.",),
+    )  # fmt: skip
+
+
+def tables_of_capture(capture: CaptureAnalysis, suppress_below: int) -> tuple[Table, ...]:
+    """Thresholds and placement under one definition of capture."""
+    tables = [_currents_table(capture, suppress_below), _shares_table(capture, suppress_below)]
+    if capture.comparison is not None:
+        tables.append(_placement_table(capture.comparison, capture.capture.name, suppress_below))
+        tables.append(_difference_table(capture.comparison, capture.capture.name, suppress_below))
+        if capture.comparison.unpaired_ratio is not None:
+            tables.append(_families_table(capture.comparison, capture.capture.name, suppress_below))
+        if capture.comparison.paired_capture is not None:
+            tables.append(_pairs_table(capture.comparison, capture.capture.name, suppress_below))
+    return tuple(tables)
+
+
+def _model_rows(group: GroupAnalysis) -> list[tuple[str, str, Estimate]]:
+    """Capture currents of the best-fitting family, marked where nobody went that high."""
+    if not group.fits:
+        return []
+    top = float(group.summary.curve.x[-1])
+    rows = []
+    for estimate in group.model_currents:
+        beyond = estimate.value is not None and estimate.value > top
+        words = f"{group.fits[0].family.name} model" + (f", beyond the {top:g} mA tested" if beyond else "")
+        rows.append((group.summary.label, words, estimate))
+    return rows
+
+
+def _currents_table(capture: CaptureAnalysis, suppress_below: int) -> Table:
+    rows = []
+    for group in capture.groups:
+        rows += [(group.summary.label, "no assumption", e) for e in group.summary.capture_currents]
+        rows += _model_rows(group)
+    shown, frame = _estimate_rows(rows, suppress_below)
+    level = _level(rows[0][2])
+    quantities = [e.quantity.replace("current that captures ", "").replace(" of patients", "") for _, _, e in rows]
+    cells = tuple((r[0], q, r[1], r[2], r[3]) for r, q in zip(shown, quantities, strict=True))
+    return Table(
+        f"capture_currents_{capture.capture.name}",
+        f"Current that captures a given share of patients ({capture.capture.name} capture)",
+        ("group", "share", "model", "current", level), cells, frame,
+        (("No assumption: nonparametric maximum likelihood; the current is the lowest tested one known to capture that "
+         "share. Model: the family with the lowest AIC; beyond the highest current tested it extrapolates, and its interval does not "
+         "carry the doubt about the family."),),
+    )  # fmt: skip
+
+
+def _shares_table(capture: CaptureAnalysis, suppress_below: int) -> Table:
+    rows = []
+    for group in capture.groups:
+        label = group.summary.label
+        rows += [(label, e.quantity.replace("share captured at ", ""), e) for e in group.summary.capture_probabilities]
+        rows.append((label, group.summary.not_captured.quantity.replace("share ", ""), group.summary.not_captured))
+    shown, frame = _estimate_rows(rows, suppress_below)
+    return Table(
+        f"share_captured_{capture.capture.name}", f"Share of patients captured ({capture.capture.name} capture)",
+        ("group", "current", "share", _level(rows[0][2])), shown, frame,
+        ("Not captured at the highest current tested means only that: nobody saw what a higher current would have done.",),
+    )  # fmt: skip
+
+
+def _placement_table(comparison: PlacementComparison, name: str, suppress_below: int) -> Table:
+    estimates = [("main analysis", comparison.ratio), ("main analysis", comparison.difference_at_median)]
+    notes = [comparison.why]
+    if comparison.unpaired_ratio is not None:
+        detail = comparison.unpaired_ratio
+        if detail.adjusted_for:
+            estimates.append(("not adjusted", detail.unadjusted))
+            estimates += [("covariate", e) for e in detail.covariate_ratios]
+            notes.append(
+                f"The main analysis is adjusted for {', '.join(detail.adjusted_for)}; {detail.n_complete} of "
+                f"{detail.n_total} attempts have it recorded."
+            )
+        else:
+            notes.append("No measure of body size was recorded for enough attempts, so nothing is adjusted for.")
+    elif comparison.paired_ratio is not None:
+        detail_paired = comparison.paired_ratio
+        if detail_paired.ratio_adjusted_for_order is not None:
+            estimates.append(("allowing for order", detail_paired.ratio_adjusted_for_order))
+        notes.append(
+            "Correlation of two log thresholds of one patient: "
+            f"{detail_paired.fit.correlation:.2f}. Patients captured by neither placement are in the analysis."
+        )
+    for _, e in estimates:
+        notes += [note for note in e.notes if note not in notes]
+    shown, frame = _estimate_rows([(label, e.quantity, e) for label, e in estimates], suppress_below)
+    cells = tuple(
+        (r[0], r[1], e.direction, r[2], r[3], p_text(e.p_value)) for r, (_, e) in zip(shown, estimates, strict=True)
+    )
+    return Table(
+        f"placement_{name}", f"{comparison.first} against {comparison.minus} ({name} capture)",
+        ("analysis", "quantity", "direction", "estimate", _level(comparison.ratio), "p"), cells, frame, tuple(notes),
+    )  # fmt: skip
+
+
+def _difference_table(comparison: PlacementComparison, name: str, suppress_below: int) -> Table:
+    rows = []
+    for e in comparison.difference.at_currents:
+        current = e.quantity.split(" at ")[-1]
+        rows.append((current, e))
+    shown, frame = _estimate_rows([("", current, e) for current, e in rows], suppress_below)
+    note = (
+        f"{comparison.common_maximum_ma:g} mA is the highest current that every device in this comparison could give. "
+        "Intervals are for one current at a time."
+    )
+    return Table(
+        f"placement_difference_{name}",
+        f"Difference in the share captured, {comparison.first} minus {comparison.minus} ({name} capture)",
+        ("current", "difference", _level(comparison.ratio)), tuple((r[1], r[2], r[3]) for r in shown), frame, (note,),
+    )  # fmt: skip
+
+
+def _families_table(comparison: PlacementComparison, name: str, suppress_below: int) -> Table:
+    detail = comparison.unpaired_ratio
+    families = detail.by_family if detail is not None else ()
+    rows = [(family, f"AIC {aic:.1f}", estimate) for family, aic, estimate in families]
+    shown, frame = _estimate_rows(rows, suppress_below)
+    frame = frame.assign(aic=[aic for _, aic, e in families if not 0 < e.n < suppress_below])
+    return Table(
+        f"placement_families_{name}", f"The ratio under other threshold families ({name} capture)",
+        ("family", "fit", "ratio", _level(comparison.ratio)), shown, frame,
+        ("The lognormal family was fixed as the main analysis beforehand; the others show how much hangs on it.",),
+    )  # fmt: skip
+
+
+def _pairs_table(comparison: PlacementComparison, name: str, suppress_below: int) -> Table:
+    pairs = comparison.paired_capture
+    if pairs is None:
+        raise ValueError("There is no paired comparison to tabulate.")
+    counts = (
+        ("captured with both", pairs.both),
+        (f"with {comparison.first} only", pairs.first_only),
+        (f"with {comparison.minus} only", pairs.second_only),
+        ("with neither", pairs.neither),
+        ("not determined at this current (left out)", pairs.undetermined),
+    )
+    rows = tuple((words, _small(count, suppress_below)) for words, count in counts)
+    difference, limits = _shown(pairs.difference, suppress_below)
+    tests = (
+        ("difference in share captured", f"{difference} ({_level(pairs.difference)} {limits})"),
+        ("exact McNemar test", p_text(pairs.test.p_exact)),
+        ("mid-p McNemar test", p_text(pairs.test.p_mid)),
+    )
+    return Table(
+        f"paired_capture_{name}", f"The same patients at {pairs.current_ma:g} mA ({name} capture)",
+        ("", "patients"), rows + tests, pd.DataFrame(rows + tests, columns=["item", "value"]),
+        (f"Of {percent(1.0)} % of the patients with both placements followed to this current.",)
+        if pairs.undetermined == 0 else
+        (f"{pairs.undetermined} patients had a ramp that stopped before this current.",),
+    )  # fmt: skip

@@ -1,0 +1,282 @@
+"""The page and its files: complete, escaped, repeatable, and readable by the people it is for."""
+
+from __future__ import annotations
+
+import html.parser
+import json
+import re
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from capstat import AnalysisOptions, analyse_study, read_study, study_from_frames, write_report
+from capstat.report import wording
+from capstat.report.sentences import summary_sentences
+from capstat.results import Estimate
+
+QUICK = AnalysisOptions(replicates=100)
+SECTIONS = [
+    "The data, and what is wrong with them",
+    "Thresholds",
+    "Placement",
+    "Limits and cautions",
+    "How this report was made",
+]
+
+
+class Page(html.parser.HTMLParser):
+    """Text and tags of a page."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.words: list[str] = []
+        self.feed(text)
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+
+    def handle_data(self, data):
+        self.words.append(data)
+
+    @property
+    def text(self) -> str:
+        return re.sub(r"\s+", " ", " ".join(self.words))
+
+
+@pytest.fixture(scope="module")
+def crossover(tmp_path_factory, shipped):
+    study = read_study(shipped / "crossover")
+    analysis = analyse_study(study, QUICK)
+    return study, analysis, write_report(analysis, study.findings, tmp_path_factory.mktemp("out") / "report")
+
+
+def tiny(**columns):
+    frame = {
+        "patient_id": [f"P{i}" for i in range(6)],
+        "placement": ["anterior-posterior", "anterior-lateral"] * 3,
+        "highest_no_capture_ma": [60, 80, 65, 140, np.nan, 90],
+        "lowest_capture_ma": [65, 90, 70, np.nan, 40, 100],
+        "max_output_ma": 140,
+    }
+    return study_from_frames(pd.DataFrame(frame | columns))
+
+
+def test_sections_in_order_and_nothing_from_outside(crossover):
+    page = Page(crossover[2].page.read_text(encoding="utf-8"))
+    positions = [page.text.index(title) for title in SECTIONS]
+    assert positions == sorted(positions)
+    for tag, attributes in page.tags:
+        assert tag not in ("script", "link", "iframe", "object")
+        for name in ("src", "href"):
+            assert (attributes.get(name) or "data:").startswith("data:")
+    assert all(attributes.get("alt") for tag, attributes in page.tags if tag == "img")
+
+
+def test_cautions_and_label_are_on_the_page(crossover):
+    text = Page(crossover[2].page.read_text(encoding="utf-8")).text
+    for caution in wording.CAUTIONS:
+        assert caution in text
+    assert "SYNTHETIC DATA" in text
+    study = tiny()
+    assert not analyse_study(study, QUICK).facts.synthetic
+
+
+def test_tables_and_figures_lie_beside_the_page(crossover):
+    files = crossover[2]
+    tables = sorted(files.folder.glob("tables/*.csv"))
+    assert len(tables) == files.tables
+    assert len(list(files.folder.glob("figures/*.png"))) == files.figures
+    assert len(list(files.folder.glob("figures/*.svg"))) == files.figures
+    for path in files.folder.glob("figures/*.png"):
+        assert path.read_bytes().startswith(b"\x89PNG")
+    page = files.page.read_text(encoding="utf-8")
+    for path in tables:
+        assert f"tables/{path.name}" in page
+    currents = pd.read_csv(files.folder / "tables" / "capture_currents_mechanical.csv")
+    estimate = crossover[1].captures[0].groups[0].summary.capture_currents[0]
+    assert currents.loc[0, "value"] == estimate.value
+    assert currents.loc[0, "unit"] == "mA"
+
+
+def test_provenance_is_complete(crossover):
+    study, analysis, files = crossover
+    provenance = json.loads((files.folder / "provenance.json").read_text(encoding="utf-8"))
+    assert provenance["input fingerprint (SHA-256)"] == study.fingerprint
+    assert provenance["seed"] == str(analysis.options.seed)
+    assert provenance["input files"] == "attempts.csv, steps.csv, patients.csv"
+    assert {"capstat", "numpy", "bootstrap replicates", "confidence level"} <= provenance.keys()
+
+
+def test_same_input_and_seed_same_bytes(tmp_path):
+    for name in ("a", "b"):
+        study = tiny()
+        write_report(analyse_study(study, QUICK), study.findings, tmp_path / name)
+    files = sorted(p.relative_to(tmp_path / "a") for p in (tmp_path / "a").rglob("*") if p.is_file())
+    assert len(files) > 8
+    for name in files:
+        assert (tmp_path / "a" / name).read_bytes() == (tmp_path / "b" / name).read_bytes(), name
+
+
+def test_text_from_the_data_is_escaped(tmp_path):
+    """A file name and a warning's cell are the texts that reach the page."""
+    source = tmp_path / "<img src=x onerror=alert(1)>.csv"
+    source.write_text(
+        "patient_id,placement,highest_no_capture_ma,lowest_capture_ma,max_output_ma,step_ma\n"
+        "P1,AP,60,65,140,5\nP2,AL,70,75,140,5\nP3,AP,50,55,140,50\n",
+        encoding="utf-8",
+    )
+    study = read_study(source)
+    files = write_report(analyse_study(study, QUICK), study.findings, tmp_path / "out")
+    text = files.page.read_text(encoding="utf-8")
+    assert "<img src=x" not in text
+    assert "&lt;img src=x onerror=alert(1)&gt;.csv" in text
+
+
+def test_small_groups_are_suppressed_on_request(tmp_path):
+    study = tiny()
+    files = write_report(analyse_study(study, QUICK), study.findings, tmp_path / "out", suppress_below=5)
+    text = Page(files.page.read_text(encoding="utf-8")).text
+    assert "<5" in text
+    assert "suppressed" in text
+    counts = pd.read_csv(files.folder / "tables" / "censoring.csv", dtype=str)
+    numbers = counts.iloc[:, 2:].to_numpy().ravel()
+    assert not {"1", "2", "3", "4"} & set(numbers)
+    currents = pd.read_csv(files.folder / "tables" / "capture_currents_as-recorded.csv")
+    assert set(currents["group"]) == {"all placements"}
+    assert not list(files.folder.glob("figures/placement*"))
+    hidden = write_report(analyse_study(study, QUICK), study.findings, tmp_path / "none", suppress_below=10)
+    assert "suppressed as requested" in hidden.page.read_text(encoding="utf-8")
+
+
+def test_identifiers_never_reach_the_report(tmp_path):
+    study = tiny(patient_id=[f"SECRET-{i}" for i in range(6)])
+    files = write_report(analyse_study(study, QUICK), study.findings, tmp_path / "out")
+    for path in files.folder.rglob("*"):
+        if path.is_file():
+            assert b"SECRET" not in path.read_bytes(), path
+
+
+def test_a_strangers_folder_is_refused_and_left_alone(tmp_path):
+    (tmp_path / "mine").mkdir()
+    (tmp_path / "mine" / "thesis.txt").write_text("do not delete", encoding="utf-8")
+    study = tiny()
+    with pytest.raises(FileExistsError, match="did not write"):
+        write_report(analyse_study(study, QUICK), study.findings, tmp_path / "mine")
+    assert [p.name for p in tmp_path.iterdir()] == ["mine"]
+    assert (tmp_path / "mine" / "thesis.txt").read_text(encoding="utf-8") == "do not delete"
+
+
+def test_nothing_half_written_is_left(tmp_path, monkeypatch):
+    study = tiny()
+    analysis = analyse_study(study, QUICK)
+    monkeypatch.setattr("capstat.report.write._page", lambda context: 1 / 0)
+    with pytest.raises(ZeroDivisionError):
+        write_report(analysis, study.findings, tmp_path / "out")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_summary_is_three_to_six_sentences_a_committee_can_read(crossover):
+    sentences = summary_sentences(crossover[1])
+    assert 3 <= len(sentences) <= 6
+    text = " ".join(sentences)
+    assert "less current than anterior-lateral pads in the same patient" in text
+    assert "decided by chance" in text
+    assert "mA" in text
+    assert "95 % confidence interval" in text
+    assert "nobody knows what a higher current would have done" in text
+
+
+def test_summary_of_observational_data_claims_no_effect(shipped):
+    study = read_study(shipped / "registry")
+    sentences = summary_sentences(analyse_study(study, QUICK))
+    assert 3 <= len(sentences) <= 6
+    text = " ".join(sentences)
+    assert "this is an association" in text
+    assert "went with about" in text
+    assert "needed" not in text
+
+
+@pytest.mark.parametrize(
+    ("columns", "words"),
+    [
+        ({"highest_no_capture_ma": 140, "lowest_capture_ma": np.nan}, "All thresholds|No attempt captured"),
+        ({"placement": "anterior-posterior"}, "no attempt with anterior-lateral placement"),
+    ],
+)
+def test_honest_answers_for_poor_data(tmp_path, columns, words):
+    study = tiny(**columns)
+    analysis = analyse_study(study, QUICK)
+    files = write_report(analysis, study.findings, tmp_path / "out")
+    text = Page(files.page.read_text(encoding="utf-8")).text
+    reasons = " ".join(g.not_fitted for c in analysis.captures for g in c.groups) + text
+    assert re.search(words, reasons)
+    assert "nan" not in re.findall(r"[a-z]+", text.lower())
+
+
+def test_one_patient(tmp_path):
+    study = study_from_frames(
+        pd.DataFrame(
+            {
+                "patient_id": ["P"],
+                "placement": ["AP"],
+                "highest_no_capture_ma": [60],
+                "lowest_capture_ma": [65],
+                "max_output_ma": [140],
+            }
+        )
+    )
+    files = write_report(analyse_study(study, QUICK), study.findings, tmp_path / "out")
+    assert "1 patients" in files.page.read_text(encoding="utf-8") or "1 patient" in files.page.read_text(
+        encoding="utf-8"
+    )
+
+
+def estimate(**changes):
+    base = {
+        "quantity": "q", "value": 80.0, "lower": 70.0, "upper": 90.0, "level": 0.95, "unit": "mA", "scale": "log", "n": 9,
+        "method": "m",
+    }  # fmt: skip
+    return Estimate(**(base | changes))
+
+
+@pytest.mark.parametrize(
+    ("given", "text"),
+    [
+        (estimate(), "80 mA (95 % CI 70 to 90)"),
+        (estimate(upper=np.inf), "80 mA (95 % CI 70 or more)"),
+        (estimate(value=None, reason="too few"), "not estimable (too few; 95 % CI 70 to 90)"),
+        (estimate(value=None, lower=None, upper=None, reason="too few"), "not estimable (too few)"),
+        (estimate(value=0.815, lower=0.7, upper=1.04, unit="ratio"), "0.81 (95 % CI 0.70 to 1.04)"),
+        (estimate(value=0.5, lower=0.004, upper=0.995, unit="proportion"), "50 % (95 % CI 0.4 to 99.5)"),
+        (
+            estimate(value=-0.12, lower=-0.2, upper=0.03, unit="proportion", direction="a minus b"),
+            "\u221212 percentage points (95 % CI \u221220 to +3)",
+        ),
+        (
+            estimate(value=-20.4, lower=-30, upper=-0.2, direction="a minus b"),
+            "\u221220 mA (95 % CI \u221230 to 0)",
+        ),
+        (
+            estimate(value=None, lower=0.0, upper=0.5, unit="ratio", reason="r"),
+            "not estimable (r; 95 % CI 0.50 or less)",
+        ),
+    ],
+)
+def test_estimates_in_words(given, text):
+    assert wording.estimate_text(given) == text
+
+
+def test_p_values_are_never_zero():
+    assert wording.p_text(1e-12) == "p < 0.001"
+    assert wording.p_text(0.0341) == "p = 0.034"
+    assert wording.p_text(0.5) == "p = 0.50"
+    assert wording.p_text(None) == ""
+
+
+def test_estimates_are_numbers_or_reasons():
+    with pytest.raises(ValueError, match="needs a reason"):
+        estimate(value=None)
+    with pytest.raises(ValueError, match="is NaN"):
+        estimate(lower=float("nan"))
