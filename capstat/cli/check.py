@@ -1,0 +1,42 @@
+"""capstat check: every finding at once."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from capstat.cli.common import print_json
+
+if TYPE_CHECKING:
+    import argparse
+
+__all__ = ["add_options", "run"]
+
+
+def add_options(parser: argparse.ArgumentParser) -> None:
+    """Add the options of the verb."""
+    from capstat.cli.common import _whole, add_study_options
+
+    add_study_options(parser)
+    parser.add_argument("--limit", type=_whole(1), default=50, help="findings shown (default 50; --json shows all)")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Check a study; exit status 1 when there are errors."""
+    from dataclasses import asdict
+
+    from capstat.attempts import check_study, render_findings
+
+    result = check_study(options.study, options.mapping)
+    if options.json:
+        print_json(
+            {
+                "rows": result.rows,
+                "patients": result.n_patients,
+                "findings": [asdict(finding) for finding in result.findings],
+            }
+        )
+    else:
+        rows = ", ".join(f"{count} {table}" for table, count in result.rows.items())
+        print(f"Read: {rows or 'nothing'}; {result.n_patients} patients.")
+        print(render_findings(result.findings, options.limit))
+    return int(result.has_errors)

@@ -1,0 +1,179 @@
+"""Options that several verbs share, and how words become objects."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import math
+import sys
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from capstat.analysis import AnalysisOptions
+    from capstat.attempts import Study
+    from capstat.results import Estimate
+
+__all__ = [
+    "add_analysis_options",
+    "add_study_options",
+    "analysis_options",
+    "estimate_record",
+    "open_study",
+    "print_json",
+    "progress",
+]
+
+CAPTURE_NAMES = ("mechanical", "electrical", "adjudicated", "as-recorded")
+
+
+def add_study_options(parser: argparse.ArgumentParser) -> None:
+    """Add the study and its mapping."""
+    parser.add_argument(
+        "study", help="a CSV, Parquet or Excel file of attempts, or a folder with attempts, steps, patients"
+    )
+    parser.add_argument("--mapping", help="TOML file that renames columns and recodes values of a local spreadsheet")
+    parser.add_argument("--json", action="store_true", help="print results for programs")
+
+
+def _numbers(text: str) -> tuple[float, ...]:
+    try:
+        return tuple(float(part) for part in text.split(",") if part.strip())
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(f"'{text}' is not a list of numbers such as 60,80,100") from error
+
+
+def _shares(text: str) -> tuple[float, ...]:
+    shares = tuple(value / 100 for value in _numbers(text))
+    if not shares or not all(0 < share < 1 for share in shares):
+        raise argparse.ArgumentTypeError(f"'{text}' is not a list of percentages between 0 and 100, such as 50,90")
+    return shares
+
+
+def _level(text: str) -> float:
+    (level,) = _shares(text) if "," not in text else (0.0,)
+    if not 0.5 <= level < 1:
+        raise argparse.ArgumentTypeError(f"'{text}' is not a confidence level in percent from 50 to 99.9, such as 95")
+    return level
+
+
+def _whole(smallest: int) -> Any:
+    def parse(text: str) -> int:
+        if not text.isdigit() or int(text) < smallest:
+            raise argparse.ArgumentTypeError(f"'{text}' is not a whole number of at least {smallest}")
+        return int(text)
+
+    return parse
+
+
+def add_analysis_options(parser: argparse.ArgumentParser, *, placements: bool) -> None:
+    """Add the choices that change an answer."""
+    parser.add_argument(
+        "--capture", choices=CAPTURE_NAMES, help="what counts as capture (default: mechanical where recorded)"
+    )
+    parser.add_argument(
+        "--rule",
+        choices=("sustained", "first"),
+        default="sustained",
+        help="threshold of a ramp that contradicts itself",
+    )
+    parser.add_argument(
+        "--shares",
+        type=_shares,
+        default=(0.5, 0.9, 0.95),
+        help="capture currents wanted, in percent of patients",
+    )
+    parser.add_argument("--currents", type=_numbers, help="currents at which the share captured is wanted, in mA")
+    parser.add_argument("--level", type=_level, default=0.95, help="confidence level in percent (default 95)")
+    parser.add_argument("--replicates", type=_whole(100), default=1000, help="bootstrap resamples (default 1000)")
+    parser.add_argument("--seed", type=_whole(0), default=1, help="seed of the bootstrap (default 1)")
+    if placements:
+        parser.add_argument("--first", default="anterior-posterior", help="placement that is compared ...")
+        parser.add_argument("--minus", default="anterior-lateral", help="... with this one")
+        parser.add_argument("--adjust", help="covariates, separated by commas (default: body size; '' for none)")
+
+
+def analysis_options(options: argparse.Namespace) -> AnalysisOptions:
+    """Turn words into the options object."""
+    from capstat.analysis import AnalysisOptions
+    from capstat.attempts.vocabulary import PLACEMENT
+    from capstat.thresholds import CAPTURE_DEFINITIONS, NonMonotoneRule
+
+    by_name = {capture.name: capture for capture in CAPTURE_DEFINITIONS}
+    adjust = getattr(options, "adjust", None)
+
+    def placement(name: str, default: str) -> str:
+        word = getattr(options, name, default)
+        try:
+            return PLACEMENT.match(word) or default
+        except KeyError:
+            raise ValueError(
+                f"--{name}: '{word}' is not a placement; use one of {', '.join(PLACEMENT.values)}."
+            ) from None
+
+    return AnalysisOptions(
+        capture=by_name[options.capture] if options.capture else None,
+        rule=NonMonotoneRule(options.rule),
+        first=placement("first", "anterior-posterior"),
+        minus=placement("minus", "anterior-lateral"),
+        fractions=options.shares,
+        currents_ma=options.currents,
+        adjust_for=None if adjust is None else tuple(name.strip() for name in adjust.split(",") if name.strip()),
+        level=options.level,
+        replicates=options.replicates,
+        seed=options.seed,
+    )
+
+
+def open_study(options: argparse.Namespace) -> Study:
+    """Read the study; warnings are counted on standard error."""
+    from capstat.attempts import read_study
+
+    progress("reading and checking")
+    study = read_study(options.study, options.mapping)
+    if study.findings:
+        print(f"{len(study.findings)} warnings about the data; see them with: capstat check", file=sys.stderr)
+    return study
+
+
+def progress(words: str) -> None:
+    """Say what is going on, on a terminal only."""
+    if sys.stderr.isatty():
+        print(f"... {words}", file=sys.stderr, flush=True)
+
+
+def estimate_record(group: str, estimate: Estimate) -> dict[str, Any]:
+    """Return an estimate as a plain record; infinity becomes the word ``inf``."""
+
+    def plain(value: float | None) -> float | str | None:
+        return "inf" if value is not None and math.isinf(value) else value
+
+    return {
+        "group": group,
+        "quantity": estimate.quantity,
+        "direction": estimate.direction,
+        "value": plain(estimate.value),
+        "lower": plain(estimate.lower),
+        "upper": plain(estimate.upper),
+        "level": estimate.level,
+        "unit": estimate.unit,
+        "scale": estimate.scale,
+        "identified": [plain(v) for v in estimate.identified] if estimate.identified else None,
+        "p_value": estimate.p_value,
+        "patients": estimate.n,
+        "method": estimate.method,
+        "reason": estimate.reason,
+        "notes": list(estimate.notes),
+    }
+
+
+def print_json(value: Any) -> None:
+    """Print a value as JSON."""
+    print(json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False))
+
+
+def print_lines(lines: Iterable[str]) -> None:
+    """Print lines."""
+    for line in lines:
+        print(line)

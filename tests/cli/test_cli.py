@@ -1,0 +1,157 @@
+"""Every verb: its answer, its exit status, and what it says when used wrongly."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+
+import pytest
+
+from capstat.cli.main import EXIT_FINDINGS, EXIT_FINE, EXIT_USAGE, VERBS, main
+
+QUICK = ["--replicates", "100"]
+
+
+@pytest.fixture
+def small(tmp_path) -> Path:
+    path = tmp_path / "attempts.csv"
+    path.write_text(
+        "patient_id,placement,highest_no_capture_ma,lowest_capture_ma,max_output_ma\n"
+        "P01,A/P,60,65,140\nP02,A/L,90,95,140\nP03,A/L,140,,140\nP04,A/P,,40,140\nP05,A/P,70,75,140\nP06,A/L,80,85,140\n",
+        encoding="utf-8",
+    )
+    return path
+
+
+@pytest.mark.parametrize("verb", VERBS)
+def test_every_verb_has_help(verb, capsys):
+    with pytest.raises(SystemExit) as stop:
+        main([verb, "--help"])
+    assert stop.value.code == 0
+    assert "usage: capstat " + verb in capsys.readouterr().out
+
+
+def test_check(small, capsys, tmp_path):
+    assert main(["check", str(small)]) == EXIT_FINE
+    assert "6 attempts; 6 patients" in capsys.readouterr().out
+    bad = tmp_path / "bad.csv"
+    bad.write_text(
+        "patient_id,placement,highest_no_capture_ma,lowest_capture_ma,max_output_ma\nP01,A/P,70,65,140\nP02,side,60,65,900\n",
+        encoding="utf-8",
+    )
+    assert main(["check", str(bad)]) == EXIT_FINDINGS
+    out = capsys.readouterr().out
+    assert "row 2" in out
+    assert "row 3" in out
+    assert main(["check", str(bad), "--json"]) == EXIT_FINDINGS
+    findings = json.loads(capsys.readouterr().out)["findings"]
+    assert {finding["row"] for finding in findings} >= {2, 3}
+
+
+def test_fields(capsys, tmp_path):
+    assert main(["fields"]) == EXIT_FINE
+    assert "lowest_capture_ma" in capsys.readouterr().out
+    assert main(["fields", "--schema", "--table", "attempts"]) == EXIT_FINE
+    names = [field["name"] for field in json.loads(capsys.readouterr().out)["fields"]]
+    assert "placement" in names
+    assert main(["fields", "--template", str(tmp_path / "blank")]) == EXIT_FINE
+    header = (tmp_path / "blank" / "attempts.csv").read_text(encoding="utf-8").strip().split(",")
+    assert set(header) == set(names)
+
+
+def test_thresholds(small, capsys):
+    assert main(["thresholds", str(small), *QUICK]) == EXIT_FINE
+    out = capsys.readouterr().out
+    assert "As-recorded capture" in out
+    assert "current that captures 50 % of patients" in out
+    assert main(["thresholds", str(small), "--json", "--shares", "50", *QUICK]) == EXIT_FINE
+    records = json.loads(capsys.readouterr().out)["as-recorded"]
+    assert records[0]["quantity"] == "current that captures 50 % of patients"
+    assert records[0]["unit"] == "mA"
+
+
+def test_compare(shipped, capsys):
+    assert main(["compare", str(shipped / "crossover"), *QUICK]) == EXIT_FINE
+    out = capsys.readouterr().out
+    assert "in the same patient" in out
+    assert "not bedside guidance" in out
+    assert (
+        main(["compare", str(shipped / "crossover"), "--json", "--first", "AL", "--minus", "AP", *QUICK]) == EXIT_FINE
+    )
+    result = json.loads(capsys.readouterr().out)
+    assert result["paired"]
+    assert result["estimates"][0]["value"] > 1
+
+
+def test_report(small, capsys, tmp_path):
+    out = tmp_path / "report"
+    assert main(["report", str(small), "--out", str(out), *QUICK]) == EXIT_FINE
+    assert "The report is" in capsys.readouterr().out
+    assert (out / "report.html").stat().st_size > 10_000
+    # again: its own folder is replaced
+    assert main(["report", str(small), "--out", str(out), "--json", *QUICK]) == EXIT_FINE
+    assert json.loads(capsys.readouterr().out)["page"].endswith("report.html")
+
+
+@pytest.mark.parametrize("scenario", ["registry", "crossover", "messy-export"])
+def test_synth(scenario, capsys, tmp_path):
+    out = tmp_path / "made"
+    assert main(["synth", "--scenario", scenario, "--patients", "20", "--out", str(out)]) == EXIT_FINE
+    assert json.loads((out / "truth.json").read_text(encoding="utf-8"))["seed"] == 1
+    data = (
+        [str(out / "export.csv"), "--mapping", str(out / "mapping.toml")] if scenario == "messy-export" else [str(out)]
+    )
+    assert main(["check", *data]) == EXIT_FINE
+    capsys.readouterr()
+
+
+def test_nothing_but_the_answer_in_a_pipe(small, capsys):
+    main(["compare", str(small), *QUICK])
+    assert "..." not in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["thresholds", "no-such-file.csv"], "does not exist"),
+        (["compare", "STUDY", "--first", "sideways"], "'sideways' is not a placement"),
+        (["compare", "STUDY", "--adjust", "shoe_size", *QUICK], "no covariate 'shoe_size'"),
+    ],
+)
+def test_wrong_usage_is_one_sentence(arguments, words, small, capsys):
+    arguments = [str(small) if word == "STUDY" else word for word in arguments]
+    assert main(arguments) == EXIT_USAGE
+    captured = capsys.readouterr()
+    assert words in captured.err
+    assert "Traceback" not in captured.err
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [[], ["nonsense"], ["thresholds", "x.csv", "--shares", "0"], ["thresholds", "x.csv", "--level", "20"],
+     ["thresholds", "x.csv", "--replicates", "5"], ["thresholds", "x.csv", "--currents", "a,b"], ["report", "x.csv"]],
+)  # fmt: skip
+def test_wrong_words_exit_with_two(arguments, capsys):
+    with pytest.raises(SystemExit) as stop:
+        main(arguments)
+    assert stop.value.code == EXIT_USAGE
+    capsys.readouterr()
+
+
+def test_bad_data_leave_no_report(tmp_path, capsys):
+    bad = tmp_path / "bad.csv"
+    bad.write_text("patient_id,placement\nP1,AP\n", encoding="utf-8")
+    assert main(["report", str(bad), "--out", str(tmp_path / "out")]) == EXIT_FINDINGS
+    assert "max_output_ma" in capsys.readouterr().err
+    assert not (tmp_path / "out").exists()
+
+
+def test_one_placement_is_not_comparable(tmp_path, capsys):
+    one = tmp_path / "one.csv"
+    one.write_text(
+        "patient_id,placement,highest_no_capture_ma,lowest_capture_ma,max_output_ma\nP1,AP,60,65,140\nP2,AP,70,75,140\n",
+        encoding="utf-8",
+    )
+    assert main(["compare", str(one)]) == EXIT_FINDINGS
+    assert re.search("nothing to compare", capsys.readouterr().err)
