@@ -23,6 +23,7 @@ if TYPE_CHECKING:
         LOGLOGISTIC,
         LOGNORMAL,
         WEIBULL,
+        bootstrap_capture_currents,
         fit_npmle,
         fit_parametric,
         fit_regression,
@@ -54,8 +55,8 @@ _HOMES = {
     "capstat.analysis": ("AnalysisOptions", "StudyAnalysis", "analyse_study"),
     "capstat.attempts": ("Finding", "Study", "StudyError", "check_study", "read_study", "study_from_frames"),
     "capstat.distributions": (
-        "FAMILIES", "LOGLOGISTIC", "LOGNORMAL", "WEIBULL", "fit_npmle", "fit_parametric", "fit_regression",
-        "summarise_capture",
+        "FAMILIES", "LOGLOGISTIC", "LOGNORMAL", "WEIBULL", "bootstrap_capture_currents", "fit_npmle",
+        "fit_parametric", "fit_regression", "summarise_capture",
     ),
     "capstat.placement": (
         "ANTERIOR_LATERAL", "ANTERIOR_POSTERIOR", "compare_placements", "paired_capture", "paired_ratio",
@@ -94,6 +95,7 @@ __all__ = [
     "StudyAnalysis",
     "StudyError",
     "analyse_study",
+    "bootstrap_capture_currents",
     "check_study",
     "compare_placements",
     "derive_thresholds",

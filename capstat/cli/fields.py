@@ -16,7 +16,13 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     """Add the options of the verb."""
     parser.add_argument("--table", choices=("attempts", "steps", "patients"), help="only this table")
     kind = parser.add_mutually_exclusive_group()
-    kind.add_argument("--template", metavar="FOLDER", help="write blank CSV files with the columns into a new folder")
+    kind.add_argument(
+        "--template",
+        nargs="?",
+        const="capstat-template",
+        metavar="FOLDER",
+        help="write blank CSV files with the columns into a new folder (default capstat-template)",
+    )
     kind.add_argument("--schema", action="store_true", help="print the open Table Schema (JSON)")
 
 

@@ -1,5 +1,6 @@
 """How capture thresholds are distributed."""
 
+from capstat.distributions.bootstrap import bootstrap_capture_currents
 from capstat.distributions.families import FAMILIES, LOGLOGISTIC, LOGNORMAL, WEIBULL, Family
 from capstat.distributions.npmle import NpmleFit, fit_npmle
 from capstat.distributions.parametric import ParametricFit, fit_parametric
@@ -16,6 +17,7 @@ __all__ = [
     "NpmleFit",
     "ParametricFit",
     "ThresholdRegression",
+    "bootstrap_capture_currents",
     "fit_npmle",
     "fit_parametric",
     "fit_regression",

@@ -1,14 +1,18 @@
-"""Bootstrap of the nonparametric estimate: patients are drawn, not rows."""
+"""Bootstrap of the estimates: patients are drawn, not rows."""
 
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from capstat.distributions.likelihood import IntervalData, total_terms
 from capstat.distributions.npmle import Support, innermost_intervals, maximise_on_support
+from capstat.distributions.parametric import fit_parametric
+from capstat.numerics.maximise import NoMaximumError, maximise_newton
 from capstat.numerics.mixing import IntervalLikelihood, maximise_mixing
 from capstat.numerics.resample import draw_cell_weights, unit_patterns
 
@@ -17,9 +21,11 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from capstat.distributions.families import Family
+    from capstat.results import Estimate
     from capstat.thresholds import CensoredThresholds
 
-__all__ = ["BootstrapCurve", "bootstrap_curves"]
+__all__ = ["BootstrapCurve", "bootstrap_capture_currents", "bootstrap_curves"]
 
 # A replicate only feeds a variance: a log-likelihood per attempt short by less than this is invisible in it.
 REPLICATE_GAP = 1e-7
@@ -143,3 +149,63 @@ def bootstrap_curves(groups: Sequence[CensoredThresholds], *, replicates: int, s
         masses = _replicate_masses(support, mass, weights)
         curves.append(BootstrapCurve(group, intervals, mass, masses, seed))
     return tuple(curves)
+
+
+def bootstrap_capture_currents(
+    thresholds: CensoredThresholds,
+    *,
+    family: Family,
+    fractions: Sequence[float],
+    level: float = 0.95,
+    replicates: int = 1000,
+    seed: int,
+) -> tuple[Estimate, ...]:
+    """Capture currents under a family with percentile limits, resampling patients.
+
+    The delta-method limits of :class:`ParametricFit` allow for several attempts in a patient by their sandwich
+    covariance; this is the same question answered without that approximation.
+
+    Parameters
+    ----------
+    thresholds : CensoredThresholds
+        Attempts; a patient is drawn with all of them.
+    family : Family
+        Distribution of thresholds.
+    fractions : sequence of float
+        Shares of patients, strictly between 0 and 1.
+    level, replicates, seed
+        Confidence level, bootstrap size and seed.
+
+    Raises
+    ------
+    NotEstimableError
+        When the family cannot be fitted to the data.
+    """
+    fit = fit_parametric(thresholds, family=family)
+    cells = thresholds.cells()
+    patterns = unit_patterns(thresholds.patient, cells.index, thresholds.weight, cells.count.size)
+    drawn = draw_cell_weights(patterns, replicates, np.random.default_rng(seed))
+    start = np.array([fit.mu, np.log(fit.sigma)])
+    centres = []
+    for weights in drawn:
+        present = weights > 0
+        data = IntervalData(
+            cells.lower_ma[present], cells.upper_ma[present], np.ones((int(present.sum()), 1)), weights[present]
+        )
+        try:
+            best = maximise_newton(partial(total_terms, family, data), start)
+        except NoMaximumError:
+            continue
+        centres.append(best.x)
+    draws = np.array(centres)
+    lost = replicates - len(draws)
+    notes = (f"{lost} of {replicates} resamples had no finite estimate and were left out",) if lost else ()
+    tails = (0.5 - level / 2, 0.5 + level / 2)
+    estimates = []
+    for fraction in fractions:
+        point = fit.capture_current(fraction, level)
+        e = float(family.quantile(np.asarray(fraction, dtype=float)))
+        low, high = np.exp(np.quantile(draws[:, 0] + np.exp(draws[:, 1]) * e, tails))
+        method = f"{family.name} distribution, interval-censored maximum likelihood; percentiles of a patient bootstrap"
+        estimates.append(replace(point, lower=float(low), upper=float(high), method=method, notes=notes))
+    return tuple(estimates)

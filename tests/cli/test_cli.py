@@ -49,7 +49,11 @@ def test_check(small, capsys, tmp_path):
     assert {finding["row"] for finding in findings} >= {2, 3}
 
 
-def test_fields(capsys, tmp_path):
+def test_fields(capsys, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    assert main(["fields", "--template", "--table", "attempts"]) == EXIT_FINE
+    assert [p.name for p in (tmp_path / "capstat-template").glob("*.csv")] == ["attempts.csv"]
+    capsys.readouterr()
     assert main(["fields"]) == EXIT_FINE
     assert "lowest_capture_ma" in capsys.readouterr().out
     assert main(["fields", "--schema", "--table", "attempts"]) == EXIT_FINE
