@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 import re
 import secrets
 import shutil
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, Literal
 
 import pandas as pd
 
 if TYPE_CHECKING:
     import os
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping
 
 __all__ = [
     "OUTPUT_MARKER",
+    "FolderKind",
     "csv_text",
     "new_folder_atomically",
     "spreadsheet_safe",
@@ -24,13 +27,26 @@ __all__ = [
     "write_text_atomically",
 ]
 
+FolderKind = Literal["report", "template", "synthetic"]
+"""What a folder holds; one kind never replaces another."""
+
 OUTPUT_MARKER: Final = ".capstat-output"
-"""File that marks a folder as written by capstat, so that it may be replaced."""
+"""File (JSON) that lists what capstat wrote into a folder, so that exactly this may be replaced."""
+
+_KIND_NAMES: Final[dict[str, str]] = {
+    "report": "a report",
+    "template": "blank tables",
+    "synthetic": "invented data",
+}
 
 _NUMBER: Final = re.compile(r"[+-]?([0-9]+([.,][0-9]*)?|[.,][0-9]+)([eE][+-]?[0-9]+)?")
 # Some spreadsheets also calculate cells that begin with the full-width forms of these signs.
 _CALCULATED: Final = ("=", "+", "-", "@", "\uff1d", "\uff0b", "\uff0d", "\uff20")
-_CONTROL: Final = ("\t", "\r")
+_CONTROL: Final = ("\t", "\n")
+
+
+# what file browsers leave behind in every folder they open; nobody's work
+_LITTER: Final = frozenset({".DS_Store", "Thumbs.db", "desktop.ini"})
 
 
 def write_bytes_atomically(path: str | os.PathLike[str], data: bytes) -> None:
@@ -60,31 +76,43 @@ def write_text_atomically(path: str | os.PathLike[str], text: str, encoding: str
 
 
 @contextmanager
-def new_folder_atomically(path: str | os.PathLike[str]) -> Iterator[Path]:
+def new_folder_atomically(path: str | os.PathLike[str], kind: FolderKind) -> Iterator[Path]:
     """Give a temporary folder that becomes ``path`` when the block succeeds and vanishes when it fails.
 
-    The finished folder holds `OUTPUT_MARKER`.  An existing folder is replaced only when it is empty or
-    holds that marker, so that nobody's own files are ever deleted.
+    The finished folder holds `OUTPUT_MARKER`, which lists every file with its SHA-256.  An existing folder
+    is replaced only when it is empty, or when it is of the same kind and every file in it is listed and
+    unchanged: what a person wrote is never deleted.  Folders above ``path`` are made where they are missing.
+
+    Parameters
+    ----------
+    path : path
+        Folder to make.
+    kind : {"report", "template", "synthetic"}
+        What the folder will hold.
 
     Raises
     ------
     FileExistsError
-        ``path`` is a file, or a folder with files that capstat did not write.
+        ``path`` is a file, or a folder with something that capstat did not write or that is of another kind.
+    PermissionError, NotADirectoryError
+        The folder cannot be made there.
 
     Examples
     --------
-    >>> with new_folder_atomically("results") as folder:       # doctest: +SKIP
+    >>> with new_folder_atomically("results", "report") as folder:       # doctest: +SKIP
     ...     (folder / "summary.txt").write_text("...")
     """
-    target = Path(path)
-    _refuse_foreign(target)
-    temporary = _sibling(target)
-    temporary.mkdir(parents=True)
+    shown = Path(path)
+    with _one_sentence(shown):
+        target = shown if shown.name not in ("", "..") else shown.resolve()
+        _refuse_foreign(target, kind, shown)
+        temporary = _sibling(target)
+        temporary.mkdir(parents=True)
     try:
         yield temporary
-        (temporary / OUTPUT_MARKER).write_text("This folder was written by capstat and may be replaced by it.\n")
-        _refuse_foreign(target)  # the block may have taken minutes
-        _swap(temporary, target)
+        with _one_sentence(shown):
+            _write_marker(temporary, kind)
+            _swap(temporary, target, kind, shown)
     finally:
         shutil.rmtree(temporary, ignore_errors=True)
 
@@ -124,11 +152,15 @@ def csv_text(frame: pd.DataFrame, digits: int | None = 10) -> str:
 
 
 def _safe_cell(cell: object) -> object:
-    if not isinstance(cell, str) or _NUMBER.fullmatch(cell.strip()):
+    if not isinstance(cell, str):
         return cell
-    if cell.startswith(_CONTROL) or cell.lstrip().startswith(_CALCULATED):
-        return f"'{cell}"
-    return cell
+    # a bare carriage return inside a cell is not quoted by the writer and would end the row for most readers
+    text = cell.replace("\r\n", "\n").replace("\r", "\n")
+    if _NUMBER.fullmatch(text.strip()):
+        return text
+    if text.startswith(_CONTROL) or text.lstrip().startswith(_CALCULATED):
+        return f"'{text}"
+    return text
 
 
 def _sibling(target: Path) -> Path:
@@ -136,25 +168,102 @@ def _sibling(target: Path) -> Path:
     return target.with_name(f".{target.name[:100]}.{secrets.token_hex(6)}.partial")
 
 
-def _refuse_foreign(target: Path) -> None:
-    if not target.exists() and not target.is_symlink():
-        return
-    if not target.is_dir() or target.is_symlink():
-        raise FileExistsError(f"{target} exists and is not a folder; choose another name.")
-    if any(target.iterdir()) and not (target / OUTPUT_MARKER).is_file():
-        raise FileExistsError(
-            f"{target} holds files that capstat did not write and will not delete; choose another folder."
-        )
+@contextmanager
+def _one_sentence(shown: Path) -> Iterator[None]:
+    """Say why a folder cannot be made without the temporary name, which nobody chose."""
+    try:
+        yield
+    except OSError as problem:
+        if problem.errno is None:  # one of our own sentences
+            raise
+        refusal = NotADirectoryError if isinstance(problem, NotADirectoryError) else PermissionError
+        reason = problem.strerror or "input or output error"
+        raise refusal(f"The folder {shown} cannot be made ({reason}); choose another place.") from problem
 
 
-def _swap(temporary: Path, target: Path) -> None:
-    """Put the finished folder in place of an older one, which comes back if that fails."""
+def _write_marker(folder: Path, kind: FolderKind) -> None:
+    files = {name: _digest(folder / name) for name in _names_in(folder)}
+    note = "Written by capstat, which replaces this folder only while it holds these files, unchanged."
+    text = json.dumps({"note": note, "kind": kind, "files": files}, indent=2)
+    (folder / OUTPUT_MARKER).write_bytes(f"{text}\n".encode("ascii"))
+
+
+def _read_marker(folder: Path) -> tuple[str, Mapping[str, object]]:
+    """Return the kind of a folder and its files; nothing that capstat wrote when there is no sound marker."""
+    marker = folder / OUTPUT_MARKER
+    with suppress(OSError, ValueError, RecursionError):  # ValueError: neither UTF-8 nor JSON
+        content = None if marker.is_symlink() else json.loads(marker.read_bytes())
+        if isinstance(content, dict):
+            kind, files = content.get("kind"), content.get("files")
+            if isinstance(kind, str) and kind in _KIND_NAMES and isinstance(files, dict):
+                return kind, files
+    return "", {}
+
+
+def _names_in(folder: Path, within: str = "") -> Iterator[str]:
+    """Yield the files below a folder, and folders that are empty; links are not followed.
+
+    One at a time, since whoever names the home folder by mistake should not wait for all of it.
+    """
+    for entry in sorted(folder.iterdir()):
+        name = within + entry.name
+        if entry.is_dir() and not entry.is_symlink():
+            inside = _names_in(entry, f"{name}/")
+            yield next(inside, name)
+            yield from inside
+        elif name != OUTPUT_MARKER and entry.name not in _LITTER:
+            yield name
+
+
+def _digest(file: Path) -> str | None:
+    """Return the SHA-256 of a file, ``"folder"`` for a folder, ``None`` for what else there is or cannot be read."""
+    if file.is_dir() and not file.is_symlink():
+        return "folder"
+    if file.is_symlink() or not file.is_file():
+        return None
+    try:
+        with file.open("rb") as stream:
+            return hashlib.file_digest(stream, "sha256").hexdigest()
+    except OSError:
+        return None
+
+
+def _refuse_foreign(target: Path, kind: FolderKind, shown: Path) -> None:
+    """Raise unless ``target`` does not exist or may be replaced by a folder of ``kind``."""
+    if target.is_symlink() or (target.exists() and not target.is_dir()):
+        raise FileExistsError(f"{shown} exists and is not a folder; choose another name.")
     if not target.exists():
+        return
+    found, files = _read_marker(target)
+    if found and found != kind:
+        raise FileExistsError(
+            f"{shown} holds {_KIND_NAMES[found]}, which {_KIND_NAMES[kind]} cannot replace; choose another folder."
+        )
+    if not found and (target / OUTPUT_MARKER).exists():
+        raise FileExistsError(
+            f"{shown} holds {OUTPUT_MARKER}, which is no list of files that this version of capstat wrote; "
+            "nothing there is deleted. Choose another folder."
+        )
+    for name in _names_in(target):
+        if name not in files:
+            why = "which capstat did not write"
+        elif files[name] is None or files[name] != _digest(target / name):
+            why = "which is not as capstat wrote it"
+        else:
+            continue
+        raise FileExistsError(f"{shown} holds {name}, {why}; it is not deleted. Choose another folder.")
+
+
+def _swap(temporary: Path, target: Path, kind: FolderKind, shown: Path) -> None:
+    """Put the finished folder in place of an older one, which comes back if that fails."""
+    if not target.exists() and not target.is_symlink():
         temporary.rename(target)
         return
     old = _sibling(target)
     target.rename(old)
     try:
+        # Looked at again where nobody can add to it: making the new folder may have taken minutes.
+        _refuse_foreign(old, kind, shown)
         temporary.rename(target)
     except BaseException:
         old.rename(target)

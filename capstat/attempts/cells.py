@@ -10,9 +10,9 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from capstat.attempts.echo import cell_to_show
 from capstat.attempts.mapping import recode_key
-from capstat.attempts.privacy import text_to_echo
-from capstat.attempts.raw import NumberColumn, TextColumn
+from capstat.attempts.raw import NumberColumn, TextColumn, number_text
 from capstat.attempts.vocabulary import MISSING_MARKS
 
 if TYPE_CHECKING:
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from capstat.attempts.field import Field
-    from capstat.attempts.findings import FindingLog, Severity
+    from capstat.attempts.findings import FindingLog, Severity, Withheld
     from capstat.attempts.mapping import Recode
     from capstat.attempts.raw import RawColumn
 
@@ -55,7 +55,7 @@ class Cells:
         where: NDArray[np.bool_],
         message: str,
         *,
-        value: Callable[[int], str | None] | None = None,
+        value: Callable[[int], str | Withheld | None] | None = None,
         remedy: str | None = None,
     ) -> None:
         """Report an error for each cell where ``where`` holds and count these cells as bad."""
@@ -69,7 +69,7 @@ class Cells:
         where: NDArray[np.bool_],
         message: str,
         *,
-        value: Callable[[int], str | None] | None = None,
+        value: Callable[[int], str | Withheld | None] | None = None,
         remedy: str | None = None,
     ) -> None:
         """Report a finding for each cell where ``where`` holds; ``value`` gives a cell's text by position."""
@@ -88,7 +88,7 @@ class Cells:
             )
 
     def refuse_labels(self, text: TextColumn, problems: dict[int, tuple[str, str]], *, echo: bool = True) -> None:
-        """Report every cell whose label has a problem (rule, message); ``echo`` shows what it holds."""
+        """Report every cell whose label has a problem (rule, message); ``echo`` shows it where it is harmless."""
         by_problem: dict[tuple[str, str], list[int]] = {}
         for label, problem in problems.items():
             by_problem.setdefault(problem, []).append(label)
@@ -105,9 +105,8 @@ class Cells:
         blank = f" ({self.field.blank_means})" if self.field.blank_means else ""
         return f"{accepted}, or leave the cell empty{blank}."
 
-    @staticmethod
-    def _echo(text: TextColumn) -> Callable[[int], str | None]:
-        return lambda at: text_to_echo(text.labels[int(text.codes[at])].as_py())
+    def _echo(self, text: TextColumn) -> Callable[[int], str | Withheld]:
+        return lambda at: cell_to_show(text.labels[int(text.codes[at])].as_py(), self.field)
 
 
 def prepared_text(column: RawColumn, recode: Recode | None) -> tuple[TextColumn, TextColumn]:
@@ -127,5 +126,5 @@ def prepared_text(column: RawColumn, recode: Recode | None) -> tuple[TextColumn,
 
 def _number_text(column: NumberColumn) -> TextColumn:
     codes, distinct = pd.factorize(column.values)
-    labels = [str(int(number)) if number.is_integer() else repr(number) for number in distinct.tolist()]
-    return TextColumn(codes.astype(np.int32), pa.array(labels, type=pa.string()))
+    labels = pa.array(map(number_text, distinct.tolist()), type=pa.string())
+    return TextColumn(codes.astype(np.int32), labels)

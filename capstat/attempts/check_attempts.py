@@ -3,10 +3,16 @@
 from __future__ import annotations
 
 from functools import partial
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 import numpy as np
 
+from capstat.attempts.check_codes import check_codes, check_same_but_for_code
+from capstat.attempts.check_copies import check_copies
+from capstat.attempts.check_device import TOLERANCE_MA, check_device
+from capstat.attempts.echo import number_in_words
+from capstat.attempts.fields import field_named
+from capstat.attempts.findings import counted
 from capstat.attempts.repeats import repeats
 
 if TYPE_CHECKING:
@@ -16,10 +22,7 @@ if TYPE_CHECKING:
     from capstat.attempts.ramps import Ramps
     from capstat.attempts.sheet import Sheet
 
-__all__ = ["TOLERANCE_MA", "check_attempts", "off_grid"]
-
-TOLERANCE_MA: Final = 1e-6
-"""Currents are settings of a dial; smaller differences are rounding."""
+__all__ = ["check_attempts"]
 
 
 def check_attempts(attempts: Sheet, ramps: Ramps, log: FindingLog, *, steps_lost: bool) -> None:
@@ -28,40 +31,18 @@ def check_attempts(attempts: Sheet, ramps: Ramps, log: FindingLog, *, steps_lost
     ``steps_lost`` says that there is a steps table that could not be read, so that nothing is known of steps.
     """
     _check_identity(attempts, log)
+    check_codes(attempts, ("patient_id", "attempt_id"), log)
     _check_summary(attempts, ramps, log, steps_lost=steps_lost)
-    _check_device(attempts, log)
-    _check_end(attempts, ramps, log)
+    check_device(attempts, log)
+    if not steps_lost:  # captures may be among the steps, and differences between attempts
+        check_same_but_for_code(attempts, ramps, log)
+        _check_end(attempts, ramps, log)
     _check_times(attempts, log)
-
-
-def off_grid(
-    current: NDArray[np.float64],
-    start: NDArray[np.float64],
-    step: NDArray[np.float64],
-    top: NDArray[np.float64],
-) -> NDArray[np.bool_]:
-    """Return which currents (mA) are no whole number of steps from the start; the maximum always fits."""
-    with np.errstate(invalid="ignore", divide="ignore"):
-        steps = (current - start) / step
-        off = np.abs(steps - np.round(steps)) * step > TOLERANCE_MA
-        return off & (np.abs(current - top) > TOLERANCE_MA)
 
 
 def _check_identity(attempts: Sheet, log: FindingLog) -> None:
     frame = attempts.frame
-    everything = np.ones(len(attempts), dtype=bool)
-    same, first = repeats(frame, everything)
-    attempts.report_repeats(
-        log,
-        "duplicate-row",
-        same,
-        first,
-        None,
-        message="repeats row {row} in every column",
-        remedy="Delete one of the two, or number the attempts in attempt_order.",
-    )
-    left = everything.copy()
-    left[same] = False
+    left = check_copies(attempts, log)
     later, first = repeats(frame[["attempt_id"]], left & frame["attempt_id"].notna().to_numpy())
     attempts.report_repeats(
         log,
@@ -105,7 +86,8 @@ def _check_identity(attempts: Sheet, log: FindingLog) -> None:
             column="placement",
             header=attempts.headers.get("placement"),
             occurrences=unknown,
-            remedy="These attempts are left out of the comparison of placements.",
+            stands_for="row",
+            remedy="Rows without placement are left out of the comparison of placements.",
         )
 
 
@@ -147,33 +129,6 @@ def _check_summary(attempts: Sheet, ramps: Ramps, log: FindingLog, *, steps_lost
         remedy="The attempt says nothing about the threshold.",
         severity="warning",
     )
-
-
-def _check_device(attempts: Sheet, log: FindingLog) -> None:
-    top = attempts.numbers("max_output_ma")
-    start, step = attempts.numbers("start_ma"), attempts.numbers("step_ma")
-    for name in ("start_ma", "highest_no_capture_ma", "lowest_capture_ma"):
-        current = attempts.numbers(name)
-        with np.errstate(invalid="ignore"):
-            above = current > top + TOLERANCE_MA
-        attempts.report(
-            log,
-            "above-device-maximum",
-            above,
-            name,
-            lambda at: f"is above the maximum of the device, {top[at]:g} mA",
-            remedy="Correct the current or max_output_ma.",
-        )
-        if name != "start_ma":
-            attempts.report(
-                log,
-                "off-grid",
-                off_grid(current, start, step, top) & ~above,
-                name,
-                lambda at: f"cannot be reached from {start[at]:g} mA in steps of {step[at]:g} mA",
-                remedy="Check the current, start_ma and step_ma; a finer step-down after capture would explain it.",
-                severity="warning",
-            )
 
 
 def _check_end(attempts: Sheet, ramps: Ramps, log: FindingLog) -> None:
@@ -223,11 +178,12 @@ def _check_end(attempts: Sheet, ramps: Ramps, log: FindingLog) -> None:
         log.add(
             "warning",
             "stopped-unexplained",
-            f"{int(stopped.sum()):,} attempts stopped below the maximum without capture, and nothing says why",
+            f"{counted(int(stopped.sum()), 'attempt')} stopped below the maximum without capture, and nothing says why",
             file=attempts.file,
             column="ended",
             remedy="Add the column, because stopping early may depend on the threshold.",
             occurrences=int(stopped.sum()),
+            stands_for="attempt",
         )
         return
     attempts.report(
@@ -261,4 +217,4 @@ def _check_times(attempts: Sheet, log: FindingLog) -> None:
 
 
 def _before(earlier: str, times: NDArray[np.float64], at: int) -> str:
-    return f"is before {earlier}, which is {times[at]:g} s"
+    return f"is before {earlier}, which is {number_in_words(times[at], field_named('attempts', earlier), ' s')}"

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from capstat.attempts.check_attempts import TOLERANCE_MA, off_grid
+from capstat.attempts.check_device import TOLERANCE_MA, off_grid
 from capstat.attempts.ramps import CAPTURE_COLUMNS
 
 if TYPE_CHECKING:
@@ -31,6 +31,7 @@ def check_steps(attempts: Sheet, ramps: Ramps, log: FindingLog) -> None:
     _check_currents(attempts, ramps, log)
     _check_captures(ramps, log)
     _check_step_times(ramps, log)
+    _check_first_capture(attempts, ramps, log)
     for name in CAPTURE_COLUMNS:
         _check_monotone(ramps, name, log)
     check_only_positive(ramps.sheet, log)
@@ -124,6 +125,24 @@ def _check_step_times(ramps: Ramps, log: FindingLog) -> None:
         "time_s",
         "is before the time of the setting before it",
         remedy="Check the times, and step_order or the order of the rows.",
+    )
+
+
+def _check_first_capture(attempts: Sheet, ramps: Ramps, log: FindingLog) -> None:
+    captured = np.any([ramps.sheet.yes(name) for name in CAPTURE_COLUMNS], axis=0)
+    times = np.where(captured, ramps.sheet.numbers("time_s"), np.nan)
+    earliest = np.full(len(attempts), np.nan)
+    earliest[ramps.attempts] = ramps.per_ramp(np.fmin, times)
+    with np.errstate(invalid="ignore"):
+        before = attempts.numbers("first_capture_s") < earliest
+    attempts.report(
+        log,
+        "capture-before-its-step",
+        before,
+        "first_capture_s",
+        "is before the time of the first setting that captured",
+        remedy="Check both times; they are seconds from the same time zero.",
+        severity="warning",
     )
 
 

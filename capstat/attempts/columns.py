@@ -4,30 +4,26 @@ from __future__ import annotations
 
 from collections import defaultdict
 from dataclasses import dataclass
-from itertools import islice
 from typing import TYPE_CHECKING, Final
 
-import numpy as np
-
-from capstat.attempts.findings import printable
+from capstat.attempts.echo import name_to_show
+from capstat.attempts.header_report import HeaderReport, labels
+from capstat.attempts.headers import header_key
 from capstat.attempts.mapping import fields_in_file
-from capstat.attempts.privacy import personal_content, personal_header
-from capstat.attempts.raw import NumberColumn, spreadsheet_letter
+from capstat.attempts.privacy import mostly_record_numbers, personal_use
+from capstat.attempts.raw import spreadsheet_letter
 from capstat.attempts.units import energy_header
-from capstat.attempts.vocabulary import is_missing, word_key
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
     from capstat.attempts.field import Field, Table
     from capstat.attempts.findings import FindingLog
     from capstat.attempts.mapping import TableMapping
-    from capstat.attempts.raw import RawColumn, RawTable
+    from capstat.attempts.raw import RawTable
 
 __all__ = ["ColumnPlan", "plan_columns"]
 
 _MOST_NAMED: Final = 10
-_MOST_SAMPLED: Final = 20_000
+_SUMMARY: Final = ("highest_no_capture_ma", "lowest_capture_ma")
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,42 +43,48 @@ def plan_columns(
     *,
     with_steps: bool,
 ) -> ColumnPlan | None:
-    """Match the columns of a file to fields; ``None`` when none is recognised.
+    """Match the columns of a file to fields; ``None`` when none is recognised or a needed one is missing.
 
     ``with_steps`` says whether the study has a steps table, so that attempts need their code.
     """
-    planner = _Planner(raw, mapping, mapping_name, log)
+    report = HeaderReport(raw, table, mapping_name, log)
+    planner = _Planner(raw, mapping, report, log)
     fields = fields_in_file(table)
     sources = {field.name: at for field in fields if (at := planner.find(field)) is not None}
+    needed = [field for field in fields if field.required or (with_steps and field.name == "attempt_id")]
+    summary = [field for field in fields if table == "attempts" and field.name in _SUMMARY]
     if not sources:
-        # The first row may be data, so nothing of it is repeated.
-        planner.error(
-            "no-header",
-            "no column is recognised",
-            "The first row must hold the column names; see `capstat fields`.",
-        )
+        report.no_header(fields, needed if with_steps else [*needed, *summary])
         return None
-    for field in fields:
-        needed = field.required or (with_steps and field.name == "attempt_id")
-        given = field.name in sources or field.name in mapping.constants or field.name in mapping.columns
-        if needed and not given:
-            planner.error("missing-column", "the column is missing", f"It holds the {field.meaning}.", field.name)
-    planner.check_unused(set(sources.values()))
+    absent = [field for field in fields if field.name not in {*sources, *mapping.constants, *mapping.columns}]
+    unknown = planner.unknown_columns(set(sources.values()))
+    near = report.near_misses(unknown, absent)
+    # Without a misspelt summary column every attempt would count as captured at once, or as never captured.
+    wanted = [field for field in summary if field.name in near]
+    if not wanted and not with_steps and all(field in absent for field in summary):
+        wanted = summary
+    missing = [field for field in absent if field in needed or field in wanted]
+    if missing:
+        report.missing(missing, near)
+    else:
+        report.unknown(unknown, near)
     planner.check_used(sources, {field.name: field for field in fields})
+    if missing or any(field.name not in {*sources, *mapping.constants} for field in needed):
+        return None
     return ColumnPlan(sources, planner.headers_to_show(sources))
 
 
 class _Planner:
-    """Looks at the headers of one file and reports what is wrong with them."""
+    """Looks at the headers of one file and reports what is wrong with those that are used."""
 
-    __slots__ = ("_log", "_mapping", "_mapping_name", "_places", "_raw")
+    __slots__ = ("_log", "_mapping", "_places", "_raw", "_report")
 
-    def __init__(self, raw: RawTable, mapping: TableMapping, mapping_name: str, log: FindingLog) -> None:
-        self._raw, self._mapping, self._mapping_name, self._log = raw, mapping, mapping_name, log
+    def __init__(self, raw: RawTable, mapping: TableMapping, report: HeaderReport, log: FindingLog) -> None:
+        self._raw, self._mapping, self._report, self._log = raw, mapping, report, log
         self._places: dict[str, list[int]] = defaultdict(list)
         for at, header in enumerate(raw.headers):
             if header.strip():
-                self._places[_header_key(header)].append(at)
+                self._places[header_key(header)].append(at)
 
     def error(self, rule: str, message: str, remedy: str, column: str | None = None) -> None:
         self._log.add("error", rule, message, file=self._raw.file, column=column, remedy=remedy)
@@ -92,16 +94,9 @@ class _Planner:
         theirs = self._mapping.columns.get(field.name)
         if theirs is None and field.name in self._mapping.constants:
             return None
-        places = self._places.get(_header_key(field.name if theirs is None else theirs), [])
+        places = self._places.get(header_key(field.name if theirs is None else theirs), [])
         if theirs is not None and not places:
-            shown = "the column" if personal_header(theirs) else f'the column "{printable(theirs)}"'
-            self._log.add(
-                "error",
-                "mapping-column-missing",
-                f"{shown} given for {field.name} is not in {self._raw.file}",
-                file=self._mapping_name,
-                remedy="Write the column's name as in the first row of the file.",
-            )
+            self._report.mapped_column_missing(field.name, theirs)
         if len(places) > 1:
             letters = ", ".join(map(spreadsheet_letter, places[:_MOST_NAMED]))
             self.error(
@@ -119,9 +114,8 @@ class _Planner:
         """
         for name, at in list(sources.items()):
             header = self._raw.headers[at]
-            what = personal_header(header)
-            if what is None and fields[name].kind == "identifier":
-                what = personal_content(_labels(self._raw.columns[at]))
+            held = list(labels(self._raw.columns[at]))
+            what = personal_use(fields[name], header, held)
             if what is not None:
                 self.error(
                     "personal-column",
@@ -130,6 +124,15 @@ class _Planner:
                 )
                 if fields[name].kind != "identifier":  # those are never repeated, and they link the tables
                     del sources[name]
+            elif fields[name].kind == "identifier" and mostly_record_numbers(held):
+                self._log.add(
+                    "warning",
+                    "record-number-like",
+                    "the codes are numbers as long as record numbers are",
+                    column=name,
+                    file=self._raw.file,
+                    remedy="Make sure that they are study codes that lead to nobody.",
+                )
             elif fields[name].unit == "mA" and energy_header(header):
                 self._log.add(
                     "warning",
@@ -141,18 +144,14 @@ class _Planner:
                     remedy="Make sure that its numbers are currents in mA.",
                 )
 
-    def check_unused(self, used: set[int]) -> None:
-        """Warn of columns that are left out; name those that are harmless and only point to the others."""
-        ignored = {_header_key(name) for name in self._mapping.ignore}
+    def unknown_columns(self, used: set[int]) -> list[int]:
+        """Return the columns that are left out and harmless; warn of those that may point to a person."""
+        ignored = {header_key(name) for name in self._mapping.ignore}
         unknown = []
         for at, header in enumerate(self._raw.headers):
-            if at in used or (header.strip() and _header_key(header) in ignored):
+            if at in used or (header.strip() and header_key(header) in ignored):
                 continue
-            what = (
-                personal_header(header)
-                or personal_content([header])
-                or personal_content(_labels(self._raw.columns[at]))
-            )
+            what = self._report.personal(at)
             if what is not None:
                 self._log.add(
                     "warning",
@@ -161,46 +160,14 @@ class _Planner:
                     file=self._raw.file,
                     remedy="Delete it from the file before the file is passed on.",
                 )
-            elif header.strip():
-                unknown.append(f'"{printable(header)}"')
-            elif any(_labels(self._raw.columns[at])):
-                unknown.append(f"column {spreadsheet_letter(at)} (without a name)")
-        if unknown:
-            more = f" and {len(unknown) - _MOST_NAMED:,} more" if len(unknown) > _MOST_NAMED else ""
-            self._log.add(
-                "warning",
-                "unknown-columns",
-                file=self._raw.file,
-                occurrences=len(unknown),
-                message=f"{_counted(len(unknown))} not used: {', '.join(unknown[:_MOST_NAMED])}{more}",
-                remedy="Map them to fields or list them under ignore in a mapping file.",
-            )
+            elif header.strip() or any(labels(self._raw.columns[at])):
+                unknown.append(at)
+        return unknown
 
     def headers_to_show(self, sources: dict[str, int]) -> dict[str, str]:
         """Return the local names that may appear in messages."""
         return {
             name: header
             for name, at in sources.items()
-            if _header_key(header := self._raw.headers[at]) != _header_key(name) and personal_header(header) is None
+            if header_key(header := self._raw.headers[at]) != header_key(name) and name_to_show(header) is not None
         }
-
-
-def _counted(columns: int) -> str:
-    return "1 column is" if columns == 1 else f"{columns:,} columns are"
-
-
-def _header_key(header: str) -> str:
-    # A header of marks only ("%", "#") has no letters to compare.
-    return word_key(header) or header.strip()
-
-
-def _labels(column: RawColumn) -> Iterator[str]:
-    """Yield distinct cells of a column, missing ones left out; numbers as text."""
-    if isinstance(column, NumberColumn):
-        distinct = np.unique(column.values[:_MOST_SAMPLED])
-        yield from (f"{number:.15g}" for number in distinct if np.isfinite(number))
-        return
-    for label in islice(column.labels, _MOST_SAMPLED):
-        text = label.as_py().strip()
-        if not is_missing(text):
-            yield text

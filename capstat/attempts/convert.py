@@ -13,6 +13,7 @@ from capstat.attempts.columns import plan_columns
 from capstat.attempts.convert_numbers import number_cells
 from capstat.attempts.convert_words import identifier_cells, word_cells, yes_no_cells
 from capstat.attempts.fields import TABLES
+from capstat.attempts.mapping_use import check_use
 from capstat.attempts.raw import TextColumn
 from capstat.attempts.sheet import Sheet
 
@@ -44,6 +45,7 @@ def convert_table(
     plan = plan_columns(raw, table, mapping, mapping_name, log, with_steps=with_steps)
     if plan is None:
         return []
+    check_use(raw, table, mapping, mapping_name, plan.sources, log)
     sheet = _sheet(raw, table, plan, mapping, log)
     if table != "attempts":
         return [sheet]
@@ -88,7 +90,7 @@ def _sheet(
             if bad.any():
                 invalid[name] = bad
     frame = pd.DataFrame(data, index=pd.RangeIndex(len(raw)), copy=False)
-    return Sheet(table, raw.file, frame, raw.rows, frozenset(given), plan.headers, invalid)
+    return Sheet(table, raw.file, frame, raw.rows, frozenset(given), plan.headers, invalid, raw.columns)
 
 
 def _converted(cells: Cells, column: RawColumn, recode: Recode | None) -> pd.Series:

@@ -9,15 +9,17 @@ import pyarrow as pa
 
 from capstat.attempts.ages import group_ages, plain_age
 from capstat.attempts.cells import look_up, prepared_text
+from capstat.attempts.echo import number_to_show
 from capstat.attempts.numbers import parse_numbers
 from capstat.attempts.raw import NumberColumn
-from capstat.attempts.units import JOULES_REMEDY, wrong_unit
+from capstat.attempts.units import JOULES_REMEDY, usual_of_shocks, wrong_unit
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from capstat.attempts.cells import Cells
     from capstat.attempts.field import Field
+    from capstat.attempts.findings import Withheld
     from capstat.attempts.mapping import Recode
     from capstat.attempts.raw import RawColumn, TextColumn
 
@@ -50,6 +52,16 @@ def number_cells(cells: Cells, column: RawColumn, recode: Recode | None) -> NDAr
         )
         cells.bad[np.isfinite(values)] = True
         return np.full(len(values), np.nan)
+    if usual_of_shocks(cells.field, values):
+        cells.log.add(
+            "warning",
+            "looks-like-joules",
+            "holds nothing but numbers to which the energy of a shock is set",
+            file=cells.file,
+            column=cells.field.name,
+            header=cells.header,
+            remedy="Make sure that they are currents in mA, and not joules of a shock.",
+        )
     if cells.field.name == "age_years":
         values = _grouped_ages(cells, values)
     _check_limits(cells, values)
@@ -69,7 +81,12 @@ def _parsed(cells: Cells, text: TextColumn) -> NDArray[np.float64]:
 
 def _grouped_ages(cells: Cells, ages: NDArray[np.float64]) -> NDArray[np.float64]:
     values, grouped, calendar = group_ages(ages)
-    cells.refuse("age-is-date", calendar, "holds a calendar year or date", remedy="Enter the age, never a birth date.")
+    cells.refuse(
+        "age-is-date",
+        calendar,
+        "holds a calendar year or date, or a spreadsheet's number for one",
+        remedy="Enter the age, never a birth date.",
+    )
     cells.remark(
         "warning",
         "age-grouped",
@@ -85,11 +102,9 @@ def _check_limits(cells: Cells, values: NDArray[np.float64]) -> None:
     lowest, highest = _limits(field.minimum, field.maximum)
     usual_lowest, usual_highest = _limits(field.plausible_minimum, field.plausible_maximum)
 
-    def text(at: int) -> str:
-        return f"{values[at]:.10g}"
+    def value(at: int) -> str | Withheld:
+        return number_to_show(values[at], field)
 
-    # An age is not repeated even when it is impossible.
-    value = None if field.name == "age_years" else text
     with np.errstate(invalid="ignore"):
         if field.kind == "whole":
             broken = np.isfinite(values) & (values != np.floor(values))

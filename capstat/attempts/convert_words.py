@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from capstat.attempts.cells import look_up, prepared_text
+from capstat.attempts.raw import LARGEST_EXACT, NumberColumn
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -19,6 +20,9 @@ if TYPE_CHECKING:
 
 __all__ = ["identifier_cells", "word_cells", "yes_no_cells"]
 
+_MOST_GUESSED: Final = 1000
+"""Distinct words of one column for which a guess is made; comparing spellings takes long."""
+
 # No control characters, no quotes or angle brackets, and no first character that a spreadsheet would
 # calculate.
 _IDENTIFIER: Final = re.compile(r"[\w(][\w .,:/#()+-]{0,63}")
@@ -26,6 +30,10 @@ _IDENTIFIER: Final = re.compile(r"[\w(][\w .,:/#()+-]{0,63}")
 
 def identifier_cells(cells: Cells, column: RawColumn, recode: Recode | None) -> pd.Categorical:
     """Return identifiers as a categorical over those that occur; what a cell holds is never repeated."""
+    if isinstance(column, NumberColumn):
+        inexact = np.abs(column.values) >= LARGEST_EXACT
+        cells.refuse("inexact-code", inexact, "holds a number with more digits than the file can keep apart")
+        column = NumberColumn(np.where(inexact, np.nan, column.values))
     _, text = prepared_text(column, recode)
     labels = text.labels.to_pylist()
     problems = {
@@ -62,11 +70,18 @@ def _matched(cells: Cells, column: RawColumn, recode: Recode | None) -> NDArray[
     """Return the position in the vocabulary for each cell, -1 where there is none."""
     _, text = prepared_text(column, recode)
     found = np.full(len(text.labels), -1, dtype=np.int8)
-    problems = {}
+    problems: dict[int, tuple[str, str]] = {}
     for at, label in enumerate(text.labels.to_pylist()):
         try:
             found[at] = cells.field.word_position(label)
         except KeyError:
-            problems[at] = ("unknown-word", "is not understood")
+            problems[at] = ("unknown-word", "is not understood" + _question(cells, label, len(problems)))
     cells.refuse_labels(text, problems)
     return look_up(found, text.codes, -1)
+
+
+def _question(cells: Cells, label: str, before: int) -> str:
+    """Return a guess at what was meant, because the spelling itself may not be repeated."""
+    vocabulary = cells.field.allowed
+    meant = None if vocabulary is None or before >= _MOST_GUESSED else vocabulary.closest(label)
+    return "" if meant is None else f" (did you mean {meant}?)"

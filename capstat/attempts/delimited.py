@@ -46,7 +46,7 @@ def read_delimited(data: bytes, file: str, log: FindingLog) -> RawTable | None:
         return None
     text = io.TextIOWrapper(io.BytesIO(data), encoding=encoding, newline="")
     separator, lines = _separator(text)
-    return _Records(csv.reader(lines, delimiter=separator, strict=True), file, log).read(comma_decimal=separator != ",")
+    return _Records(csv.reader(lines, delimiter=separator, strict=True), file, log).read(comma_decimal=separator == ";")
 
 
 def _encoding(data: bytes, file: str, log: FindingLog) -> str | None:

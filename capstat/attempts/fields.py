@@ -59,7 +59,7 @@ ATTEMPT_FIELDS: Final[tuple[Field, ...]] = (
           "identifier", required=True, why="attempts in one patient are not independent of each other"),
     Field("placement", "attempts", "where the pads were", "category", allowed=words.PLACEMENT,
           required=True, why="the comparison of placements"),
-    Field("attempt_order", "attempts", "1 for the patient's first attempt, 2 for the second, ...", "whole",
+    Field("attempt_order", "attempts", "1 for the patient's first attempt, 2 for the second, and so on", "whole",
           minimum=1, maximum=1000, plausible_maximum=20,
           why="order effects when a patient had both placements"),
     Field("setting", "attempts", "where the patient was paced", "category", allowed=words.SETTING,
@@ -112,7 +112,7 @@ ATTEMPT_FIELDS: Final[tuple[Field, ...]] = (
 STEP_FIELDS: Final[tuple[Field, ...]] = (
     Field("attempt_id", "steps", "code of the attempt, as in the attempts table", "identifier",
           required=True, why="joins the steps to their attempt"),
-    Field("step_order", "steps", "1 for the first setting of the attempt, 2 for the second, ...", "whole",
+    Field("step_order", "steps", "1 for the first setting of the attempt, 2 for the second, and so on", "whole",
           minimum=0, maximum=1e6, why="the direction of the ramp", blank_means="the order of the file"),
     _current("current_ma", "steps", "current of the setting", "the threshold", required=True),
     _seconds("time_s", "steps", "when the setting began, in seconds from the time zero of the attempt",

@@ -18,8 +18,10 @@ __all__ = [
     "Finding",
     "FindingLog",
     "Severity",
+    "Withheld",
     "count_by_rule",
     "count_by_severity",
+    "counted",
     "printable",
     "render_findings",
 ]
@@ -28,6 +30,9 @@ Severity = Literal["error", "warning"]
 
 MOST_PER_RULE = 1000
 """Findings kept for one rule in one column; the rest are counted in one closing finding."""
+
+# While one of these is broken, what the cells say may be misunderstood.
+_HEADER_RULES = frozenset({"no-header", "missing-column", "duplicate-column", "personal-column"})
 
 _LONGEST_VALUE = 40
 _LONGEST_TEXT = 1000
@@ -38,6 +43,13 @@ def printable(text: str, longest: int = _LONGEST_VALUE) -> str:
     # Format characters (Cf) could turn the direction of a terminal line; surrogates (Cs) cannot be printed.
     clean = "".join(" " if unicodedata.category(c)[0] in "CZ" else c for c in text[: 4 * longest + 4]).strip()
     return clean if len(clean) <= longest else clean[: longest - 1] + "\u2026"
+
+
+@dataclass(frozen=True, slots=True)
+class Withheld:
+    """Stands in place of a value that must not be repeated; ``what`` begins the message instead."""
+
+    what: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +77,12 @@ class Finding:
     header : str or None
         The column's name in the file where it differs from the name of the field.
     occurrences : int
-        Cells or rows that this finding stands for.
+        Cells, rows or columns that this finding stands for.
+    stands_for : str
+        What the occurrences are ("column", "row", ...) when one finding speaks for all of them; empty when each
+        of them is a problem of its own.
+    example : str
+        Lines to copy into a mapping file; may be empty.
     """
 
     severity: Severity
@@ -78,6 +95,17 @@ class Finding:
     remedy: str
     header: str | None = None
     occurrences: int = 1
+    stands_for: str = ""
+    example: str = ""
+
+    @property
+    def problems(self) -> int:
+        """How often the finding counts: once when it speaks for many cells."""
+        return 1 if self.stands_for else self.occurrences
+
+    def lines(self) -> list[str]:
+        """Return the sentence, and below it, indented, the lines to copy."""
+        return [self.sentence(), *(f"    {line}" for line in self.example.splitlines())]
 
     def sentence(self) -> str:
         """Return one line that names the place, the value, the problem and the remedy."""
@@ -111,11 +139,15 @@ class FindingLog:
         remedy: str = "",
         row: int | None = None,
         column: str | None = None,
-        value: str | None = None,
+        value: str | Withheld | None = None,
         header: str | None = None,
         occurrences: int = 1,
+        stands_for: str = "",
+        example: str = "",
     ) -> None:
         """Record one problem; beyond `MOST_PER_RULE` of a kind it is only counted."""
+        if isinstance(value, Withheld):
+            message, value = f"{value.what} {message}", None
         finding = Finding(
             severity=severity,
             file=printable(file, _LONGEST_TEXT),
@@ -127,6 +159,8 @@ class FindingLog:
             remedy=remedy,
             header=None if header is None else printable(header),
             occurrences=occurrences,
+            stands_for=stands_for,
+            example=example,
         )
         key = (rule, file, column)
         if self._stored[key] < MOST_PER_RULE:
@@ -145,7 +179,7 @@ class FindingLog:
         rows: NDArray[np.int64],
         remedy: str = "",
         column: str | None = None,
-        value: Callable[[int], str | None] | None = None,
+        value: Callable[[int], str | Withheld | None] | None = None,
         header: str | None = None,
     ) -> None:
         """Record one problem for each of ``rows``.
@@ -181,7 +215,10 @@ class FindingLog:
         return any(finding.severity == "error" for finding in self._kept)
 
     def findings(self) -> tuple[Finding, ...]:
-        """Return everything found, errors first, then by file and row; whole columns before their rows."""
+        """Return everything found: errors first, those about column names before all others, then by file and row.
+
+        Whole columns come before their rows.
+        """
         closing = [
             Finding(
                 severity=first.severity,
@@ -190,7 +227,8 @@ class FindingLog:
                 column=first.column,
                 value=None,
                 rule=first.rule,
-                message=f"{count:,} more rows have the same problem and are not listed",
+                message=f"{counted(count, 'more row')} {'has' if count == 1 else 'have'} the same problem and "
+                f"{'is' if count == 1 else 'are'} not listed",
                 remedy="",
                 header=first.header,
                 occurrences=count,
@@ -198,7 +236,10 @@ class FindingLog:
             for first, count in self._beyond.values()
         ]
         files = {file: at for at, file in enumerate(dict.fromkeys(f.file for f in self._kept))}
-        kept = sorted(self._kept, key=lambda f: (f.severity != "error", files[f.file], f.row or 0))
+        kept = sorted(
+            self._kept,
+            key=lambda f: (f.severity != "error", not _about_names(f.rule), files[f.file], f.row or 0),
+        )
         ordered = [f for f in kept if f.severity == "error"]
         ordered += [f for f in closing if f.severity == "error"]
         ordered += [f for f in kept if f.severity == "warning"]
@@ -207,15 +248,15 @@ class FindingLog:
 
 
 def count_by_severity(findings: Iterable[Finding]) -> dict[str, int]:
-    """Return the numbers of errors and of warnings, counting everything a finding stands for."""
+    """Return the numbers of errors and of warnings; rows that are not listed count, a column as a whole counts once."""
     counts = {"error": 0, "warning": 0}
     for finding in findings:
-        counts[finding.severity] += finding.occurrences
+        counts[finding.severity] += finding.problems
     return counts
 
 
 def count_by_rule(findings: Iterable[Finding]) -> dict[str, int]:
-    """Return how often each rule was broken, most often first."""
+    """Return how often each rule was broken, most often first; every cell, row or column counts."""
     counts: Counter[str] = Counter()
     for finding in findings:
         counts[finding.rule] += finding.occurrences
@@ -230,17 +271,33 @@ def render_findings(findings: Sequence[Finding], limit: int = 50) -> str:
     if not findings:
         return "No findings."
     counts = count_by_severity(findings)
-    lines = [f"{_counted(counts['error'], 'error')}, {_counted(counts['warning'], 'warning')}."]
+    totals, lines = [], []
     for severity, title in (("error", "Errors"), ("warning", "Warnings")):
         chosen = [finding for finding in findings if finding.severity == severity]
+        totals.append(counted(counts[severity], severity) + _extent(chosen))
         if chosen:
             lines += ["", title]
-            lines += [f"  {finding.sentence()}" for finding in chosen[:limit]]
-        left = sum(finding.occurrences for finding in chosen[limit:])
+            lines += [f"  {line}" for finding in chosen[:limit] for line in finding.lines()]
+        left = sum(finding.problems for finding in chosen[limit:])
         if left:
-            lines.append(f"  ... and {_counted(left, 'more ' + severity)}.")
-    return "\n".join(lines)
+            lines.append(f"  ... and {counted(left, 'more ' + severity)}.")
+    return "\n".join([", ".join(totals) + ".", *lines])
 
 
-def _counted(count: int, noun: str) -> str:
+def counted(count: int, noun: str) -> str:
+    """Return a number with its noun, which takes an s in the plural."""
     return f"{count:,} {noun}" + ("" if count == 1 else "s")
+
+
+def _about_names(rule: str) -> bool:
+    return rule in _HEADER_RULES or rule.startswith("mapping-")
+
+
+def _extent(findings: Sequence[Finding]) -> str:
+    """Return in brackets what findings stand for when each of them speaks for many cells."""
+    if not findings or not all(finding.stands_for for finding in findings):
+        return ""
+    extents: Counter[str] = Counter()
+    for finding in findings:
+        extents[finding.stands_for] += finding.occurrences
+    return f" ({', '.join(counted(count, noun) for noun, count in extents.items())})"

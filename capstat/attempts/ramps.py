@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from capstat.attempts.repeats import repeats
+from capstat.attempts.repeats import copies, repeats
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -119,6 +119,7 @@ def _taken(steps: Sheet, position: NDArray[np.intp]) -> Sheet:
         frame=steps.frame.take(position).reset_index(drop=True),
         rows=steps.rows[position],
         invalid={name: bad[position] for name, bad in steps.invalid.items()},
+        columns_read=(),  # they are in the order of the file
     )
 
 
@@ -127,28 +128,32 @@ def _report_repeats(steps: Sheet, attempt_row: NDArray[np.int32], log: FindingLo
     keys = pd.DataFrame({"attempt": attempt_row, "order": frame["step_order"]})
     alike = keys.assign(current=frame["current_ma"], time=frame["time_s"]).duplicated(keep=False).to_numpy()
     later, first = repeats(frame, alike & (attempt_row >= 0))
-    placed = (frame["step_order"].notna() | frame["time_s"].notna()).to_numpy()[later]
+    same = np.zeros(len(steps), dtype=bool)
+    same[later] = same[first] = True
+    same &= (frame["step_order"].notna() | frame["time_s"].notna()).to_numpy()
+    copy, of = copies(steps, same)
     steps.report_repeats(
         log,
         "duplicate-row",
-        later[placed],
-        first[placed],
+        copy,
+        of,
         None,
         message="repeats row {row} in every column",
         remedy="Delete one of the two.",
     )
+    doubtful = frame["step_order"].isna().to_numpy()[later] & ~np.isin(later, copy)
     steps.report_repeats(
         log,
         "repeated-row",
-        later[~placed],
-        first[~placed],
+        later[doubtful],
+        first[doubtful],
         None,
-        message="equals row {row}; without step_order or time_s it may be a second setting or a copy",
-        remedy="Add step_order or time_s, or delete the copy.",
+        message="equals row {row} in every column that is used; it may be a second setting or a copy",
+        remedy="Number the settings in step_order, or delete the copy.",
         severity="warning",
     )
     other = keys["order"].notna().to_numpy() & (attempt_row >= 0)
-    other[later] = False
+    other[copy] = False
     later, first = repeats(keys, other)
     steps.report_repeats(
         log,

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
@@ -15,15 +16,20 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 __all__ = [
+    "LARGEST_EXACT",
     "ColumnBuilder",
     "NumberColumn",
     "RawColumn",
     "RawTable",
     "TextColumn",
+    "number_text",
     "raw_from_frame",
     "spreadsheet_letter",
     "text_column",
 ]
+
+LARGEST_EXACT: Final = 2.0**53
+"""From here on, floating point cannot hold every whole number, so that two codes would become one."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -127,6 +133,11 @@ def text_column(cells: pa.Array | pa.ChunkedArray) -> TextColumn:
     return TextColumn(codes, one.dictionary.cast(pa.string()))
 
 
+def number_text(number: float) -> str:
+    """Return a number as its shortest text, whole numbers without a decimal point or exponent."""
+    return str(int(number)) if number.is_integer() else repr(number)
+
+
 def raw_from_frame(frame: pd.DataFrame, file: str) -> RawTable:
     """Return a pandas frame as a raw table; its first row counts as row 2, as if written to a file."""
     columns = tuple(_raw_from_series(frame.iloc[:, at]) for at in range(frame.shape[1]))
@@ -143,7 +154,10 @@ def _raw_from_series(series: pd.Series) -> RawColumn:
         codes = np.asarray(series.astype("Int32").fillna(-1), dtype=np.int32)
         return TextColumn(codes, pa.array(["no", "yes"]))
     if pd.api.types.is_numeric_dtype(dtype) and not pd.api.types.is_complex_dtype(dtype):
-        return NumberColumn(series.to_numpy(dtype=np.float64, na_value=np.nan))
+        values = series.to_numpy(dtype=np.float64, na_value=np.nan)
+        exact = np.fmax.reduce(np.abs(values), initial=0.0) < LARGEST_EXACT
+        if exact or not pd.api.types.is_integer_dtype(dtype):
+            return NumberColumn(values)
     found, distinct = pd.factorize(series)
     return _distinct_text(found, [_as_text(value) for value in distinct])
 
@@ -160,4 +174,6 @@ def _as_text(value: object) -> str:
         return "yes" if value else "no"
     if isinstance(value, float | np.floating) and float(value).is_integer():
         return str(int(value))
+    if isinstance(value, dt.timedelta):
+        return f"{value.total_seconds()!r} s"
     return str(value).encode("utf-8", "replace").decode("utf-8")

@@ -5,12 +5,14 @@ from __future__ import annotations
 import hashlib
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from capstat.attempts.assemble import assemble
+from capstat.attempts.echo import file_to_show
 from capstat.attempts.files import read_tables
-from capstat.attempts.findings import FindingLog
-from capstat.attempts.mapping import StudyMapping, parse_mapping
+from capstat.attempts.findings import FindingLog, printable
+from capstat.attempts.mapping import StudyMapping
+from capstat.attempts.mapping_file import parse_mapping
 from capstat.attempts.study import Study, StudyError
 
 if TYPE_CHECKING:
@@ -20,6 +22,8 @@ if TYPE_CHECKING:
     from capstat.attempts.findings import Finding
 
 __all__ = ["CheckResult", "check_study", "read_study"]
+
+_LONGEST_PATH: Final = 300
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -64,14 +68,18 @@ def check_study(path: str | os.PathLike[str], mapping: str | os.PathLike[str] | 
     ------
     FileNotFoundError
         ``path`` or ``mapping`` does not exist.
+    OSError
+        ``path`` or ``mapping`` cannot be reached, or is neither an ordinary file nor a folder.
     """
-    place = _existing(path, "study")
+    place = _existing(path, "study", folder=True)
     log = FindingLog()
+    mapping_name = ""
     names, digest = StudyMapping(), hashlib.sha256()
     if mapping is not None:
-        mapping_file = _existing(mapping, "mapping file")
+        mapping_file = _existing(mapping, "mapping file", folder=False)
         data = mapping_file.read_bytes()
-        names = parse_mapping(data, mapping_file.name, log)
+        mapping_name = file_to_show(mapping_file.name, "the mapping file")
+        names = parse_mapping(data, mapping_name, log)
         digest.update(f"mapping {len(data)} {hashlib.sha256(data).hexdigest()}\n".encode())
     found = read_tables(place, names, log)
     for line in found.digests:
@@ -87,7 +95,7 @@ def check_study(path: str | os.PathLike[str], mapping: str | os.PathLike[str] | 
             patients=assembled.patients,
             findings=findings,
             fingerprint=digest.hexdigest(),
-            sources=found.sources,
+            sources=found.sources if mapping is None else (*found.sources, mapping_name),
             attempt_source_rows=assembled.attempt_source_rows,
         )
     n_patients = 0 if assembled is None else int(assembled.attempts["patient_id"].nunique())
@@ -103,6 +111,8 @@ def read_study(path: str | os.PathLike[str], mapping: str | os.PathLike[str] | N
         The data have errors; the message lists all of them.
     FileNotFoundError
         ``path`` or ``mapping`` does not exist.
+    OSError
+        ``path`` or ``mapping`` cannot be reached, or is neither an ordinary file nor a folder.
 
     Examples
     --------
@@ -115,8 +125,14 @@ def read_study(path: str | os.PathLike[str], mapping: str | os.PathLike[str] | N
     return result.study
 
 
-def _existing(path: str | os.PathLike[str], what: str) -> Path:
+def _existing(path: str | os.PathLike[str], what: str, *, folder: bool) -> Path:
     place = Path(path)
-    if not place.exists():
-        raise FileNotFoundError(f"The {what} {place} does not exist.")
+    try:
+        exists = place.exists()
+    except OSError as problem:
+        raise OSError(f"The {what} cannot be reached: {problem.strerror or 'unusable path'}.") from None
+    if not exists:
+        raise FileNotFoundError(f"The {what} {printable(str(place), _LONGEST_PATH)} does not exist.")
+    if not (place.is_file() or (folder and place.is_dir())):
+        raise OSError(f"The {what} {printable(str(place), _LONGEST_PATH)} is not an ordinary file.")
     return place

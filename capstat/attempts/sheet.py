@@ -7,6 +7,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from capstat.attempts.echo import number_to_show
+from capstat.attempts.fields import field_named
+
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
@@ -14,7 +17,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from capstat.attempts.field import Table
-    from capstat.attempts.findings import FindingLog, Severity
+    from capstat.attempts.findings import FindingLog, Severity, Withheld
+    from capstat.attempts.raw import RawColumn
 
 __all__ = ["Sheet"]
 
@@ -39,6 +43,8 @@ class Sheet:
         Field to the column's name in the file, where the two differ.
     invalid : mapping of str to ndarray of bool
         Cells that broke a rule and were set to missing, for fields that have such cells.
+    columns_read : tuple of RawColumn
+        All columns of the file as they were read, also those that hold no field.
     """
 
     table: Table
@@ -48,6 +54,7 @@ class Sheet:
     given: frozenset[str] = frozenset()
     headers: Mapping[str, str] = field(default_factory=dict)
     invalid: Mapping[str, NDArray[np.bool_]] = field(default_factory=dict)
+    columns_read: tuple[RawColumn, ...] = ()
 
     def __len__(self) -> int:
         """Return the number of records."""
@@ -110,9 +117,14 @@ class Sheet:
             rows=self.rows[positions],
             remedy=remedy,
             column=column,
-            value=None if numbers is None else lambda at: _number_text(numbers[positions[at]]),
+            value=None if numbers is None else lambda at: self._number_to_show(column, numbers[positions[at]]),
             header=None if column is None else self.headers.get(column),
         )
+
+    def _number_to_show(self, column: str | None, number: float) -> str | Withheld | None:
+        if column is None or np.isnan(number):
+            return None
+        return number_to_show(number, field_named(self.table, column))
 
     def report_repeats(
         self,
@@ -138,7 +150,3 @@ class Sheet:
                 column=column,
                 header=None if column is None else self.headers.get(column),
             )
-
-
-def _number_text(number: float) -> str | None:
-    return None if np.isnan(number) else f"{number:.10g}"

@@ -17,7 +17,7 @@ __all__ = ["Study", "StudyError", "attempt_covariates"]
 
 
 class StudyError(ValueError):
-    """A study with errors; the message lists them, one on each line.
+    """A study with errors; the message lists them, one on each line, with lines to copy indented below.
 
     Attributes
     ----------
@@ -27,7 +27,7 @@ class StudyError(ValueError):
 
     def __init__(self, findings: tuple[Finding, ...]) -> None:
         """Hold the findings and put the errors among them into the message."""
-        super().__init__("\n".join(found.sentence() for found in findings if found.severity == "error"))
+        super().__init__("\n".join(line for found in findings if found.severity == "error" for line in found.lines()))
         self.findings = findings
 
 
@@ -53,7 +53,7 @@ class Study:
     fingerprint : str
         SHA-256 of what was read.
     sources : tuple of str
-        Names of the files.
+        Names of the files, the mapping file last.
     attempt_source_rows : ndarray of int64
         Row of each attempt in its file, as a spreadsheet shows it.
     """

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
     from capstat.attempts.field import Field
 
-__all__ = ["JOULES_REMEDY", "energy_header", "wrong_unit"]
+__all__ = ["JOULES_REMEDY", "energy_header", "usual_of_shocks", "wrong_unit"]
 
 JOULES_REMEDY: Final = (
     "Enter the pacing current in mA. Numbers this large are usually joules of a shock or volts; "
@@ -20,6 +20,7 @@ JOULES_REMEDY: Final = (
 )
 
 _FEWEST: Final = 3
+_FEWEST_ALIKE: Final = 5
 _SHOCK_ENERGIES_J: Final = (120.0, 150.0, 200.0, 300.0, 360.0)
 _ENERGY_WORDS: Final = frozenset({"joule", "joules", "j", "energy", "energie", "volt", "volts", "voltage", "v"})
 
@@ -40,6 +41,13 @@ def wrong_unit(field: Field, values: NDArray[np.float64]) -> tuple[str, str, str
     if field.name == "height_cm" and 1.0 <= np.median(found) <= 2.5:
         return "looks-like-metres", "holds metres and not centimetres, by its numbers", "Multiply by 100."
     return None
+
+
+def usual_of_shocks(field: Field, values: NDArray[np.float64]) -> bool:
+    """Whether thresholds are all energies to which defibrillators are set, each of which could also be a current."""
+    found = values[np.isfinite(values)]
+    enough = len(found) >= _FEWEST_ALIKE or (len(found) >= _FEWEST and len(np.unique(found)) > 1)
+    return field.name == "lowest_capture_ma" and enough and bool(np.isin(found, _SHOCK_ENERGIES_J).all())
 
 
 def energy_header(header: str) -> bool:

@@ -6,6 +6,7 @@ are one.
 
 from __future__ import annotations
 
+import difflib
 import re
 import unicodedata
 from dataclasses import dataclass, field
@@ -36,6 +37,9 @@ MISSING_MARKS = frozenset(
     {"", "na", "n/a", "n.a.", "n.a", "#n/a", "<na>", "-", "--", "---", "\u2013", "\u2014", "?", "??", "."}
 )
 """Every accepted mark for "not recorded", in lower case and without surrounding spaces."""
+
+_SIMILAR = 0.84
+_SHORTEST_GUESSED, _LONGEST_GUESSED = 4, 60
 
 
 def is_missing(text: str) -> bool:
@@ -91,6 +95,18 @@ class Vocabulary:
         """
         # Statistics programs export 0/1 indicators as "1.0" when the column has gaps.
         return self._lookup[word_key(re.sub(r"^([01])\.0+$", r"\1", text.strip()))]
+
+    def closest(self, text: str) -> str | None:
+        """Return the stored word that ``text`` seems to misspell, or ``None``.
+
+        The first letter must be right, so that nobody is led from posterior to anterior.
+        """
+        key = word_key(text)
+        if not _SHORTEST_GUESSED <= len(key) <= _LONGEST_GUESSED:
+            return None
+        spellings = [spelling for spelling, word in self._lookup.items() if word is not None and spelling[0] == key[0]]
+        similar = difflib.get_close_matches(key, spellings, n=1, cutoff=_SIMILAR)
+        return self._lookup[similar[0]] if similar else None
 
 
 PLACEMENT = Vocabulary(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import io
+import re
 import warnings
 import zipfile
 from itertools import islice, repeat
@@ -12,10 +13,12 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from capstat.attempts.delimited import MOST_COLUMNS
-from capstat.attempts.raw import ColumnBuilder, RawTable
+from capstat.attempts.raw import ColumnBuilder, RawTable, number_text
+from capstat.attempts.worksheets import SheetTop, choose_sheets, sheet_name
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
+    from collections.abc import Set as AbstractSet
 
     from capstat.attempts.field import Table
     from capstat.attempts.findings import FindingLog
@@ -28,8 +31,10 @@ _FORMULA: Final = "="
 """Stands for a formula that was saved without its value; every field refuses it."""
 
 
-def read_workbook(data: bytes, file: str, wanted: Sequence[Table], log: FindingLog) -> dict[Table, RawTable]:
-    """Read the sheets that have a name in ``wanted``; the first other sheet stands in for the first name.
+def read_workbook(
+    data: bytes, file: str, wanted: Sequence[Table], names: AbstractSet[str], log: FindingLog
+) -> dict[Table, RawTable]:
+    """Read the sheets that hold the tables in ``wanted``; parameters as for `choose_sheets`.
 
     The result is empty when the workbook cannot be used, with the reason in ``log``.
     """
@@ -50,11 +55,12 @@ def read_workbook(data: bytes, file: str, wanted: Sequence[Table], log: FindingL
         with warnings.catch_warnings():
             # Said about decoration, such as drop-down lists, that holds no values.
             warnings.simplefilter("ignore")
-            found = _worksheets(data, wanted, formulas=formulas)
+            book = _Book(data, formulas=formulas)
+            chosen = choose_sheets(book.tops(), wanted, names, file, log)
             return {
                 name: table
-                for name, (title, records) in found.items()
-                if (table := _table(records, f"{file}, sheet {title}", log)) is not None
+                for name, sheet in chosen.items()
+                if (table := _table(book.records(sheet), sheet_name(file, sheet), log)) is not None
             }
     except Exception:
         log.add(
@@ -77,21 +83,28 @@ def _has_formulas(archive: zipfile.ZipFile, name: str) -> bool:
     return False
 
 
-def _worksheets(
-    data: bytes, wanted: Sequence[Table], *, formulas: bool
-) -> dict[Table, tuple[str, Iterator[list[str | None]]]]:
-    from openpyxl import load_workbook  # noqa: PLC0415 - slow to load and needed for workbooks only
+class _Book:
+    """A workbook that is read row by row."""
 
-    values = load_workbook(io.BytesIO(data), read_only=True, data_only=True, keep_links=False)
-    sheets = {sheet.title.strip().casefold(): sheet for sheet in values.worksheets}
-    chosen = {name: sheets.pop(name) for name in wanted if name in sheets}
-    if wanted[0] not in chosen and sheets:
-        chosen[wanted[0]] = next(iter(sheets.values()))
-    written = load_workbook(io.BytesIO(data), read_only=True, keep_links=False) if formulas else None
-    return {
-        name: (sheet.title, _records(sheet, None if written is None else written[sheet.title]))
-        for name, sheet in chosen.items()
-    }
+    __slots__ = ("_values", "_written")
+
+    def __init__(self, data: bytes, *, formulas: bool) -> None:
+        from openpyxl import load_workbook  # noqa: PLC0415 - slow to load and needed for workbooks only
+
+        self._values = load_workbook(io.BytesIO(data), read_only=True, data_only=True, keep_links=False)
+        self._written = load_workbook(io.BytesIO(data), read_only=True, keep_links=False) if formulas else None
+
+    def tops(self) -> list[SheetTop]:
+        """Return the title and the column names of each sheet."""
+        return [
+            SheetTop(at, sheet.title, tuple(name or "" for name in _first_filled(_records(sheet, None))[1]))
+            for at, sheet in enumerate(self._values.worksheets, start=1)
+        ]
+
+    def records(self, sheet: SheetTop) -> Iterator[list[str | None]]:
+        """Yield the rows of a sheet as text."""
+        written = None if self._written is None else self._written.worksheets[sheet.position - 1]
+        return _records(self._values.worksheets[sheet.position - 1], written)
 
 
 def _records(values: object, written: object | None) -> Iterator[list[str | None]]:
@@ -111,7 +124,7 @@ def _rows(sheet: object) -> Iterator[tuple[object, ...]]:
 
 
 def _table(records: Iterator[list[str | None]], file: str, log: FindingLog) -> RawTable | None:
-    header_row, header = next(((at, r) for at, r in enumerate(records, start=1) if _filled(r)), (0, []))
+    header_row, header = _first_filled(records)
     width = len(_trimmed(header))
     if not width:
         log.add("error", "empty-file", "the sheet is empty", file=file, remedy="Fill it in or delete it.")
@@ -143,6 +156,11 @@ def _table(records: Iterator[list[str | None]], file: str, log: FindingLog) -> R
     return RawTable(file, names, builder.columns(), np.array(rows, dtype=np.int64))
 
 
+def _first_filled(records: Iterator[list[str | None]]) -> tuple[int, list[str | None]]:
+    """Return the number and the cells of the first row that holds something."""
+    return next(((at, record) for at, record in enumerate(records, start=1) if _filled(record)), (0, []))
+
+
 def _filled(record: Sequence[str | None]) -> bool:
     return any(cell is not None and not cell.isspace() and cell for cell in record)
 
@@ -159,8 +177,12 @@ def _cell_text(value: object) -> str | None:
         return None
     if isinstance(value, bool):
         return "yes" if value else "no"
-    if isinstance(value, float) and value.is_integer():
-        return str(int(value))
+    if isinstance(value, float):
+        text = number_text(value) if np.isfinite(value) else str(value)
+        # One more digit, because three alone may be thousands where other cells have decimal commas.
+        return f"{text}0" if re.fullmatch(r"-?[0-9]+\.[0-9]{3}", text) else text
+    if isinstance(value, dt.timedelta):
+        return f"{value.total_seconds()!r} s"
     if isinstance(value, dt.datetime) and value.time() == dt.time():
         return value.date().isoformat()
     return str(value)

@@ -9,15 +9,19 @@ from capstat.cli.common import print_json
 if TYPE_CHECKING:
     import argparse
 
+    from capstat.attempts import CheckResult
+
 __all__ = ["add_options", "run"]
 
 
 def add_options(parser: argparse.ArgumentParser) -> None:
     """Add the options of the verb."""
-    from capstat.cli.common import _whole, add_study_options
+    from capstat.cli.common import add_study_options, whole_number
 
     add_study_options(parser)
-    parser.add_argument("--limit", type=_whole(1), default=50, help="findings shown (default 50; --json shows all)")
+    parser.add_argument(
+        "--limit", type=whole_number(1), default=50, help="findings shown (default 50; --json shows all)"
+    )
 
 
 def run(options: argparse.Namespace) -> int:
@@ -36,7 +40,16 @@ def run(options: argparse.Namespace) -> int:
             }
         )
     else:
-        rows = ", ".join(f"{count} {table}" for table, count in result.rows.items())
-        print(f"Read: {rows or 'nothing'}; {result.n_patients} patients.")
+        print(_read_text(result))
         print(render_findings(result.findings, options.limit))
     return int(result.has_errors)
+
+
+def _read_text(result: CheckResult) -> str:
+    """Say how much was read; patients are counted only where the attempts could be understood."""
+    from capstat.attempts.findings import counted
+
+    nouns = {"attempts": "attempt", "steps": "step", "patients": "patient record"}
+    rows = ", ".join(counted(count, nouns[table]) for table, count in result.rows.items())
+    patients = f"; {counted(result.n_patients, 'patient')}" if result.n_patients else ""
+    return f"Read: {rows or 'nothing'}{patients}."

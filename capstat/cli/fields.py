@@ -36,7 +36,7 @@ def run(options: argparse.Namespace) -> int:
         schemas = {table: table_schema(table) for table in tables}
         print_json(schemas[options.table] if options.table else schemas)
     elif options.template:
-        with new_folder_atomically(options.template) as folder:
+        with new_folder_atomically(options.template, "template") as folder:
             for name, text in template_csvs().items():
                 if options.table is None or name == f"{options.table}.csv":
                     (folder / name).write_bytes(text.encode("utf-8"))

@@ -14,14 +14,16 @@ USUAL_SIZE = {"registry": 600, "crossover": 40, "messy-export": 600}
 
 def add_options(parser: argparse.ArgumentParser) -> None:
     """Add the options of the verb."""
-    from capstat.cli.common import _whole
+    from capstat.cli.common import whole_number
 
     parser.add_argument(
         "--scenario", choices=tuple(USUAL_SIZE), default="registry", help="which study (default registry)"
     )
-    parser.add_argument("--patients", type=_whole(4), help="patients (default: 600, for the crossover 40)")
-    parser.add_argument("--seed", type=_whole(0), default=1, help="seed (default 1)")
-    parser.add_argument("--out", required=True, help="folder for the files; made new, or replaced if capstat wrote it")
+    parser.add_argument("--patients", type=whole_number(4), help="patients (default: 600, for the crossover 40)")
+    parser.add_argument("--seed", type=whole_number(0), default=1, help="seed (default 1)")
+    parser.add_argument(
+        "--out", required=True, help="folder for the files; made new, or replaced while it is as capstat wrote it"
+    )
 
 
 def run(options: argparse.Namespace) -> int:
@@ -35,7 +37,7 @@ def run(options: argparse.Namespace) -> int:
     else:
         study = simulate_registry(n_patients=size, seed=options.seed)
         files = clean_files(study) if options.scenario == "registry" else messy_files(study, options.seed)
-    with new_folder_atomically(options.out) as folder:
+    with new_folder_atomically(options.out, "synthetic") as folder:
         for name, data in files.items():
             (folder / name).write_bytes(data)
     print(f"Invented data are in {options.out}: {', '.join(files)}.")

@@ -72,3 +72,10 @@ def test_fields_are_found_by_name() -> None:
     assert field_named("steps", "current_ma").unit == "mA"
     with pytest.raises(KeyError, match="no field"):
         field_named("steps", "placement")
+
+
+def test_every_sentence_of_the_dictionary_is_whole() -> None:
+    text = " ".join(field_table_text().split())
+    for fault in (", .", "..", " .", "the where", ",."):
+        assert fault not in text
+    assert "2 for the second, and so on." in text

@@ -56,7 +56,7 @@ def test_an_export_is_read_through_its_mapping(check: Check) -> None:
 def test_findings_name_the_local_column_too(check: Check) -> None:
     result = check(EXPORT.replace("Seite", "Ecke"), mapping=MAPPING)
     (finding,) = result.findings
-    assert (finding.column, finding.header, finding.value) == ("placement", "Pad site", "Ecke")
+    assert (finding.column, finding.header, finding.value) == ("placement", "Pad site", None)
     assert 'column placement ("Pad site")' in finding.sentence()
 
 
@@ -67,16 +67,6 @@ def test_a_mapping_names_the_files_of_a_folder(check: Check) -> None:
     assert result.rows == {"attempts": 1, "steps": 1}
     result = check("broken", mapping=mapping.replace("ramps", "nothing"), export=good)
     assert "mapping-file-missing" in [f.rule for f in result.findings]
-
-
-def test_one_column_may_serve_two_fields(check: Check, summary: Callable[..., str]) -> None:
-    mapping = (
-        '[attempts.columns]\nrhythm = "state"\narrest = "state"\n'
-        '[attempts.recode.rhythm]\narrested = "asystole"\n[attempts.recode.arrest]\narrested = "yes"\n'
-    )
-    study = check(summary("1,AP,140,60,65", state="Arrested"), mapping=mapping).study
-    assert study is not None
-    assert study.attempts.loc[0, ["rhythm", "arrest"]].tolist() == ["asystole", True]
 
 
 def test_numbers_can_be_recoded(check: Check, summary: Callable[..., str]) -> None:

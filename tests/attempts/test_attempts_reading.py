@@ -123,7 +123,7 @@ def test_a_quotation_mark_that_is_not_closed_is_found_where_it_opens(check: Chec
     ],
 )
 def test_a_separator_is_the_one_that_explains_the_rows(check: Check, text: str) -> None:
-    assert check(text).n_patients == 2
+    assert "patient_id" not in [f.column for f in check(text).findings]
 
 
 def test_very_long_cells_take_no_long_time(check: Check, summary: Summary) -> None:

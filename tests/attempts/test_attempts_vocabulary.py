@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from capstat.attempts.ages import group_ages, plain_age
-from capstat.attempts.numbers import parse_number, parse_numbers
+from capstat.attempts.numbers import DecimalMarks, parse_number, parse_numbers
 from capstat.attempts.vocabulary import PLACEMENT, YES_NO, Term, Vocabulary, is_missing
 
 
@@ -78,7 +78,7 @@ def test_other_words_are_not_taken_for_not_recorded(text: str) -> None:
      ("8e1", 80.0), ("80 mA", 80.0), ("80mA", 80.0), ("0,125", 0.125), ("1.234", 1.234)],
 )  # fmt: skip
 def test_numbers_as_people_write_them(text: str, number: float) -> None:
-    assert parse_number(text, "mA", comma_decimal=False) == number
+    assert parse_number(text, "mA") == number
 
 
 @pytest.mark.parametrize(
@@ -93,13 +93,13 @@ def test_numbers_as_people_write_them(text: str, number: float) -> None:
      ("\u0661\u0662", "not-a-number"), ("9" * 500, "not-a-number")],
 )  # fmt: skip
 def test_what_is_no_number_breaks_one_rule(text: str, rule: str) -> None:
-    refused = parse_number(text, "mA", comma_decimal=False)
+    refused = parse_number(text, "mA")
     assert isinstance(refused, tuple)
     assert refused[0] == rule
 
 
 def test_a_single_comma_is_decimal_where_it_cannot_separate() -> None:
-    assert parse_number("1,234", "mA", comma_decimal=True) == 1.234
+    assert parse_number("1,234", "mA", DecimalMarks(comma=True, dot=False)) == 1.234
 
 
 @given(st.lists(st.floats(allow_nan=False, allow_infinity=False), unique=True))
@@ -112,7 +112,7 @@ def test_the_fast_way_and_the_slow_way_agree(numbers: list[float]) -> None:
 
 @given(st.text())
 def test_any_text_is_a_number_or_a_refusal(text: str) -> None:
-    result = parse_number(text, "mA", comma_decimal=True)
+    result = parse_number(text, "mA", DecimalMarks(comma=True))
     assert isinstance(result, tuple) or math.isfinite(result)
 
 
