@@ -14,11 +14,15 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-__all__ = ["Curve", "Estimate", "NotEstimableError"]
+__all__ = ["Curve", "Estimate", "NotEstimableError", "UsageError"]
 
 
 class NotEstimableError(ValueError):
     """The data do not contain the answer; the message is one sentence that says why."""
+
+
+class UsageError(ValueError):
+    """A choice that cannot be carried out, such as a covariate that does not exist; one sentence says why."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +81,8 @@ class Estimate:
             number = getattr(self, name)
             if number is not None and np.isnan(number):
                 raise ValueError(f"{self.quantity}: {name} is NaN; state the reason instead.")
+        if self.lower is not None and self.upper is not None and self.lower > self.upper:
+            raise ValueError(f"{self.quantity}: the lower limit {self.lower:g} is above the upper one {self.upper:g}.")
         if self.value is None and not self.reason:
             raise ValueError(f"{self.quantity}: an estimate without a value needs a reason.")
 

@@ -15,6 +15,7 @@ from capstat.distributions.parametric import fit_parametric
 from capstat.numerics.maximise import NoMaximumError, maximise_newton
 from capstat.numerics.mixing import IntervalLikelihood, maximise_mixing
 from capstat.numerics.resample import draw_cell_weights, unit_patterns
+from capstat.results import NotEstimableError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -29,6 +30,8 @@ __all__ = ["BootstrapCurve", "bootstrap_capture_currents", "bootstrap_curves"]
 
 # A replicate only feeds a variance: a log-likelihood per attempt short by less than this is invisible in it.
 REPLICATE_GAP = 1e-7
+# share of resamples that may fail before limits from the rest would mislead
+MOST_LOST = 0.05
 
 
 def _refit(support: Support, weights: NDArray[np.float64], mass: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -179,7 +182,7 @@ def bootstrap_capture_currents(
     Raises
     ------
     NotEstimableError
-        When the family cannot be fitted to the data.
+        When the family cannot be fitted to the data, or to more than one resample in twenty.
     """
     fit = fit_parametric(thresholds, family=family)
     cells = thresholds.cells()
@@ -199,6 +202,10 @@ def bootstrap_capture_currents(
         centres.append(best.x)
     draws = np.array(centres)
     lost = replicates - len(draws)
+    if lost > MOST_LOST * replicates:
+        raise NotEstimableError(
+            f"{lost} of {replicates} resamples of patients had no finite {family.name} estimate: the data are too few."
+        )
     notes = (f"{lost} of {replicates} resamples had no finite estimate and were left out",) if lost else ()
     tails = (0.5 - level / 2, 0.5 + level / 2)
     estimates = []

@@ -93,7 +93,7 @@ def row_terms(
     """
     location = data.design @ parameters[:-1]
     sigma = np.exp(parameters[-1])
-    with np.errstate(divide="ignore"):
+    with np.errstate(divide="ignore", over="ignore", invalid="ignore"):
         a = (np.log(data.lower_ma) - location) / sigma
         b = (np.log(data.upper_ma) - location) / sigma
     exact = data.lower_ma == data.upper_ma

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from capstat.numerics.mixing import IntervalLikelihood, maximise_mixing
+from capstat.results import NotEstimableError
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -69,7 +70,10 @@ def maximise_on_support(support: Support, weights: NDArray[np.float64]) -> tuple
     if np.array_equal(support.first, support.last):
         mass = np.bincount(support.first, weights=weights, minlength=k) / weights.sum()
         return mass, float(weights @ np.log(mass[support.first])), 0.0
-    fit = maximise_mixing(IntervalLikelihood(support.first, support.last, k), weights)
+    try:
+        fit = maximise_mixing(IntervalLikelihood(support.first, support.last, k), weights)
+    except ArithmeticError as error:
+        raise NotEstimableError(f"{error} The weights may differ too much.") from error
     return fit.mass, fit.log_likelihood, fit.optimality_gap
 
 
@@ -151,12 +155,13 @@ def bounds_at(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Identified bounds of the distribution function; ``mass`` may have leading replicate axes."""
     cumulative = np.concatenate((np.zeros((*mass.shape[:-1], 1)), np.cumsum(mass, axis=-1)), axis=-1)
+    cumulative = np.where(cumulative > 1 - 1e-12, 1.0, cumulative)  # "everybody" is exact, sums of shares are not
     surely = np.searchsorted(support[:, 1], current, side="right")
     exact = support[:, 0] == support[:, 1]
     # mass may lie at or below the current once the current exceeds the open left end
     starts = np.where(exact, support[:, 0], np.nextafter(support[:, 0], np.inf))
     possibly = np.searchsorted(starts, current, side="right")
-    return cumulative[..., surely], np.minimum(cumulative[..., possibly], 1.0)
+    return cumulative[..., surely], cumulative[..., possibly]
 
 
 def fit_npmle(thresholds: CensoredThresholds) -> NpmleFit:

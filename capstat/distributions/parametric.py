@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy import stats
 
 from capstat.distributions.regression import fit_regression
+from capstat.numerics.small_sample import wald_multiplier
 from capstat.results import Curve, Estimate
 
 if TYPE_CHECKING:
@@ -38,8 +38,8 @@ class ParametricFit:
         How the covariance was made.
     log_likelihood : float
         Maximum of the log-likelihood.
-    n, n_patients : int
-        Attempts and patients.
+    n, n_patients, n_captured : int
+        Attempts, patients, and patients with at least one capture.
     """
 
     family: Family
@@ -50,6 +50,7 @@ class ParametricFit:
     log_likelihood: float
     n: int
     n_patients: int
+    n_captured: int
 
     @property
     def aic(self) -> float:
@@ -74,13 +75,13 @@ class ParametricFit:
         e = float(self.family.quantile(np.asarray(fraction, dtype=float)))
         slope = np.array([1.0, self.sigma * e])
         error = float(np.sqrt(slope @ self.covariance @ slope))
-        z = float(stats.norm.ppf(0.5 + level / 2))
+        reach = wald_multiplier(self.n_captured, 1, level)
         centre = self.mu + self.sigma * e
         return Estimate(
             quantity=f"current that captures {100 * fraction:g} % of patients",
             value=float(np.exp(centre)),
-            lower=float(np.exp(centre - z * error)),
-            upper=float(np.exp(centre + z * error)),
+            lower=float(np.exp(centre - reach * error)),
+            upper=float(np.exp(centre + reach * error)),
             level=level,
             unit="mA",
             scale="log",
@@ -94,8 +95,8 @@ class ParametricFit:
         e = (np.log(current) - self.mu) / self.sigma
         slopes = np.stack((np.full_like(e, -1 / self.sigma), -e), axis=-1)
         error = np.sqrt(np.einsum("...i,ij,...j->...", slopes, self.covariance, slopes))
-        z = float(stats.norm.ppf(0.5 + level / 2))
-        value, low, high = (np.exp(self.family.log_cdf(e + k * error)) for k in (0.0, -z, z))
+        reach = wald_multiplier(self.n_captured, 1, level)
+        value, low, high = (np.exp(self.family.log_cdf(e + k * error)) for k in (0.0, -reach, reach))
         return Curve(f"share captured, {self.family.name}", current, value, value, low, high, level, self.method)
 
     def capture_probability(self, current_ma: float, level: float = 0.95) -> Estimate:
@@ -133,5 +134,5 @@ def fit_parametric(thresholds: CensoredThresholds, *, family: Family) -> Paramet
     fit = fit_regression(thresholds, np.ones((len(thresholds), 1)), ("intercept",), family=family)
     return ParametricFit(
         family, float(fit.coefficients[0]), float(np.exp(fit.log_sigma)), fit.covariance,
-        fit.covariance_method, fit.log_likelihood, fit.n, fit.n_patients,
+        fit.covariance_method, fit.log_likelihood, fit.n, fit.n_patients, fit.n_captured,
     )  # fmt: skip

@@ -10,10 +10,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy import stats
 
 from capstat.distributions.likelihood import IntervalData, row_terms, total_terms
 from capstat.numerics.maximise import NoMaximumError, maximise_newton, profile_interval
+from capstat.numerics.small_sample import p_from_wald, wald_multiplier
 from capstat.results import Estimate, NotEstimableError
 
 if TYPE_CHECKING:
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from capstat.distributions.families import Family
     from capstat.thresholds import CensoredThresholds
 
-__all__ = ["ThresholdRegression", "fit_regression", "profile_coefficient"]
+__all__ = ["ThresholdRegression", "captured_patients", "fit_regression", "profile_coefficient"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -46,8 +46,9 @@ class ThresholdRegression:
         weights are not all 1.
     log_likelihood : float
         Maximum; exact thresholds enter by their density on the mA scale.
-    n, n_patients : int
-        Attempts and patients.
+    n, n_patients, n_captured : int
+        Attempts, patients, and patients with at least one capture; intervals take the last for their degrees of
+        freedom.
     """
 
     family: Family
@@ -59,11 +60,16 @@ class ThresholdRegression:
     log_likelihood: float
     n: int
     n_patients: int
+    n_captured: int
 
     @property
     def aic(self) -> float:
         """Akaike's criterion; compare only fits to the same attempts."""
         return 2 * (self.coefficients.size + 1) - 2 * self.log_likelihood
+
+    def multiplier(self, level: float) -> float:
+        """Factor of a standard error in an interval: t quantile and variance inflation of the normal model."""
+        return wald_multiplier(self.n_captured, self.coefficients.size, level)
 
     def standard_error(self, name: str) -> float:
         """Return the standard error of a coefficient, on the log scale."""
@@ -71,22 +77,22 @@ class ThresholdRegression:
         return float(np.sqrt(self.covariance[j, j]))
 
     def ratio(self, name: str, *, level: float = 0.95, quantity: str = "", direction: str = "") -> Estimate:
-        """Ratio of thresholds per unit of a column, with a Wald interval on the log scale."""
+        """Ratio of thresholds per unit of a column, with a Wald t interval on the log scale."""
         j = self.names.index(name)
         coefficient, error = float(self.coefficients[j]), self.standard_error(name)
-        z = float(stats.norm.ppf(0.5 + level / 2))
+        reach = self.multiplier(level) * error
         return Estimate(
             quantity=quantity or f"ratio of capture thresholds per unit of {name}",
             value=float(np.exp(coefficient)),
-            lower=float(np.exp(coefficient - z * error)),
-            upper=float(np.exp(coefficient + z * error)),
+            lower=float(np.exp(coefficient - reach)),
+            upper=float(np.exp(coefficient + reach)),
             level=level,
             unit="ratio",
             scale="log",
             n=self.n_patients,
             method=f"{self.family.name} accelerated threshold model; {self.covariance_method}",
             direction=direction,
-            p_value=float(2 * stats.norm.sf(abs(coefficient) / error)),
+            p_value=p_from_wald(coefficient / error, self.n_captured, self.coefficients.size),
         )
 
 
@@ -178,8 +184,13 @@ def fit_regression(
         method = "sandwich clustered by patient"
     return ThresholdRegression(
         family, names, best.x[:-1], float(best.x[-1]), covariance, method, best.value,
-        len(thresholds), thresholds.n_patients,
+        len(thresholds), thresholds.n_patients, captured_patients(thresholds),
     )  # fmt: skip
+
+
+def captured_patients(thresholds: CensoredThresholds) -> int:
+    """Return the number of patients with at least one capture."""
+    return int(np.unique(thresholds.patient[np.isfinite(thresholds.upper_ma)]).size)
 
 
 def _sandwich(
@@ -207,7 +218,7 @@ def profile_coefficient(
     column: int,
     *,
     family: Family,
-    level: float = 0.95,
+    drop: float,
     reach: float = 8.0,
 ) -> tuple[float, float]:
     """Profile-likelihood limits of one coefficient, also when its estimate is infinite.
@@ -239,7 +250,7 @@ def profile_coefficient(
         except NoMaximumError:
             values.append(-np.inf)
     top = int(np.argmax(values))
-    lower, upper = profile_interval(profile, values[top], float(grid[top]), 0.1, level, reach=2 * reach / 0.1)
+    lower, upper = profile_interval(profile, values[top], float(grid[top]), 0.1, drop, reach=2 * reach / 0.1)
     if top in (0, grid.size - 1):
         lower, upper = (-np.inf, upper) if top == 0 else (lower, np.inf)
     return lower, upper

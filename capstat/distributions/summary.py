@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
+from scipy import stats
 
 from capstat.distributions.bootstrap import BootstrapCurve, bootstrap_curves
 from capstat.distributions.npmle import NpmleFit, bounds_at, fit_npmle
@@ -62,28 +64,40 @@ def _effective_n(
     value: NDArray[np.float64],
     replicates: NDArray[np.float64],
     determined: NDArray[np.float64],
-    n: int,
+    thresholds: CensoredThresholds,
+    level: float,
 ) -> NDArray[np.float64]:
     """Sample size of a plain proportion with the bootstrap's variance (Korn & Graubard 1998).
 
-    At 0 and 1 the bootstrap has no variance; there the patients whose interval settles the question count.
+    With several attempts in a patient the bootstrap variance is inflated by G/(G-1) and the size reduced by the
+    ratio of t quantiles for attempts and for the G patients.  At 0 and 1 the bootstrap has no variance; there the
+    patients whose interval settles the question count.
     """
-    variance = replicates.var(axis=0, ddof=1)
+    n, groups = len(thresholds), thresholds.n_patients
+    inflation, degrees = 1.0, 1.0
+    if groups < n:
+        inflation = groups / max(groups - 1, 1)
+        quantiles = np.asarray(stats.t.ppf(0.5 + level / 2, [n - 1, max(groups - 1, 1)]))
+        degrees = float((quantiles[0] / quantiles[1]) ** 2)
+    variance = replicates.var(axis=0, ddof=1) * inflation
     plain = value * (1 - value)
     inside = (variance > 0) & (plain > 1e-9)
     effective = np.where(inside, plain / np.where(inside, variance, 1.0), determined)
-    return np.asarray(np.clip(effective, 0.0, n))
+    return np.asarray(np.clip(effective, 0.0, n) * degrees)
 
 
 def pointwise_limits(curve: BootstrapCurve, x: NDArray[np.float64], level: float) -> PointwiseLimits:
-    """Bounds and confidence limits of the share captured at each current ``x`` (mA)."""
+    """Bounds and confidence limits of the share captured at each current ``x`` (mA), in the order given."""
     thresholds = curve.thresholds
-    lower, upper = bounds_at(curve.intervals, curve.mass, x)
-    rep_lower, rep_upper = bounds_at(curve.intervals, curve.masses, x)
-    settled = (thresholds.upper_ma[:, None] <= x) | (thresholds.lower_ma[:, None] >= x)
-    patients = np.array([np.unique(thresholds.patient[column]).size for column in settled.T], dtype=float)
-    n_low = _effective_n(lower, rep_lower, patients, len(thresholds))
-    n_high = _effective_n(upper, rep_upper, patients, len(thresholds))
+    # monotone over all steps of the curve, so that limits at one current do not depend on the others asked for
+    edges = curve.intervals[np.isfinite(curve.intervals) & (curve.intervals > 0)]
+    grid = np.unique(np.concatenate((edges, x)))
+    lower, upper = bounds_at(curve.intervals, curve.mass, grid)
+    rep_lower, rep_upper = bounds_at(curve.intervals, curve.masses, grid)
+    settled = (thresholds.upper_ma[:, None] <= grid) | (thresholds.lower_ma[:, None] >= grid)
+    patients = np.array([pd.unique(thresholds.patient[column]).size for column in settled.T], dtype=float)
+    n_low = _effective_n(lower, rep_lower, patients, thresholds, level)
+    n_high = _effective_n(upper, rep_upper, patients, thresholds, level)
     limit_lower, limit_upper = np.zeros_like(lower), np.ones_like(upper)
     some = n_low > 0
     limit_lower[some] = wilson(lower[some] * n_low[some], n_low[some], level)[0]
@@ -92,7 +106,10 @@ def pointwise_limits(curve: BootstrapCurve, x: NDArray[np.float64], level: float
     # a distribution function does not fall, so neither do its limits
     limit_lower = np.maximum.accumulate(limit_lower)
     limit_upper = np.minimum.accumulate(limit_upper[::-1])[::-1]
-    return PointwiseLimits(x, lower, upper, limit_lower, limit_upper, rep_lower, rep_upper)
+    at = np.searchsorted(grid, x)
+    return PointwiseLimits(
+        x, lower[at], upper[at], limit_lower[at], limit_upper[at], rep_lower[:, at], rep_upper[:, at]
+    )
 
 
 @dataclass(frozen=True, slots=True, eq=False)

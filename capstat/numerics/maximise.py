@@ -7,13 +7,15 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy import stats
 from scipy.optimize import brentq
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 __all__ = ["NoMaximumError", "Optimum", "maximise_newton", "profile_interval"]
+
+# largest curvature below which nothing is left to estimate, and relative curvature that is rounding error
+FLAT, ROUNDING = 1e-9, 1e-14
 
 type_of_objective = Callable[["NDArray[np.float64]"], "tuple[float, NDArray[np.float64], NDArray[np.float64]]"]
 
@@ -78,7 +80,9 @@ def maximise_newton(
     damping = 0.0
     for _ in range(max_iterations):
         eigenvalues = np.linalg.eigvalsh(-hessian)
-        if eigenvalues[0] > 0:
+        if eigenvalues[-1] < FLAT:
+            raise NoMaximumError("The likelihood is flat: every parameter value fits equally well from here on.")
+        if eigenvalues[0] > ROUNDING * eigenvalues[-1]:
             decrement = float(np.sqrt(max(float(gradient @ np.linalg.solve(-hessian, gradient)), 0.0)))
             if decrement < 1e-7:
                 return _certified(x, value, hessian, decrement)
@@ -88,7 +92,8 @@ def maximise_newton(
             candidate = x + _damped_step(gradient, hessian, damping)
             if np.abs(candidate - x).max() <= 5.0:
                 new = objective(candidate)
-                if np.isfinite(new[0]) and new[0] >= value - 1e-12 * abs(value):
+                usable = np.isfinite(new[0]) and np.isfinite(new[1]).all() and np.isfinite(new[2]).all()
+                if usable and new[0] >= value - 1e-12 * abs(value):
                     break
             damping = max(4 * damping, 1e-4)
         else:
@@ -97,7 +102,7 @@ def maximise_newton(
         damping = 0.0 if damping < 1e-3 else damping / 10
         if np.abs(x - start).max() > bound:
             raise NoMaximumError("The likelihood keeps rising as a parameter grows without bound.")
-    raise NoMaximumError("The likelihood did not reach a maximum.")
+    raise NoMaximumError("The likelihood keeps rising without reaching a maximum.")
 
 
 def _certified(x: NDArray[np.float64], value: float, hessian: NDArray[np.float64], decrement: float) -> Optimum:
@@ -113,10 +118,10 @@ def profile_interval(
     maximum: float,
     at: float,
     scale: float,
-    level: float = 0.95,
+    drop: float,
     reach: float = 60.0,
 ) -> tuple[float, float]:
-    """Limits where the profile log-likelihood has fallen by half the chi-square quantile.
+    """Limits where the profile log-likelihood has fallen by ``drop``.
 
     Parameters
     ----------
@@ -128,10 +133,11 @@ def profile_interval(
         Where to start from: the maximum, or any point on the plateau.
     scale : float
         First step to try, for example the standard error.
+    drop : float
+        Half the chi-square quantile, or its small-sample counterpart.
     reach : float
         How many multiples of ``scale`` to go before a side is called unbounded (an infinite limit).
     """
-    drop = float(stats.chi2.ppf(level, 1)) / 2
 
     def excess(position: float) -> float:
         return profile(position) - (maximum - drop)

@@ -152,6 +152,15 @@ def _quadratic_step(
     return np.asarray(nnls(factor.T, half, maxiter=50 * half.size)[0])
 
 
+def _em_steps(
+    likelihood: LikelihoodOperator, weights: NDArray[np.float64], mass: NDArray[np.float64], steps: int
+) -> NDArray[np.float64]:
+    total = float(weights.sum())
+    for _ in range(steps):
+        mass = mass * likelihood.adjoint(weights / likelihood.apply(mass)) / total
+    return mass
+
+
 def _starting_mass(likelihood: LikelihoodOperator, weights: NDArray[np.float64]) -> NDArray[np.float64]:
     """Sparse start: a few EM steps from the uniform distribution, then the mass at the local maxima.
 
@@ -159,10 +168,7 @@ def _starting_mass(likelihood: LikelihoodOperator, weights: NDArray[np.float64])
     finish the work.
     """
     k = likelihood.shape[1]
-    total = weights.sum()
-    mass = np.full(k, 1.0 / k)
-    for _ in range(12):
-        mass = mass * likelihood.adjoint(weights / likelihood.apply(mass)) / total
+    mass = _em_steps(likelihood, weights, np.full(k, 1.0 / k), 12)
     if k <= 64:
         return mass
     padded = np.concatenate(([-1.0], mass, [-1.0]))
@@ -201,7 +207,7 @@ def maximise_mixing(
     Raises
     ------
     ArithmeticError
-        When the certificate stays above 1e-8 (not seen on intervals; a guard against bad matrices).
+        When the certificate stays above 1e-8 (seen only with weights that differ by a factor of a million).
     """
     total = float(weights.sum())
     mass = _starting_mass(likelihood, weights) if start is None else start / start.sum()
@@ -229,9 +235,8 @@ def maximise_mixing(
                     moved = True
                     break
             step /= 2
-        if not moved:
-            break
-        mass = np.maximum(candidate, 0.0)
+        # where rounding stops the Newton step, a few EM steps always gain something
+        mass = np.maximum(candidate, 0.0) if moved else _em_steps(likelihood, weights, mass, 20)
         mass /= mass.sum()
         fitted = likelihood.apply(mass)
         value = float(weights @ np.log(fitted))

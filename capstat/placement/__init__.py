@@ -3,12 +3,13 @@
 from capstat.placement.comparison import (
     ANTERIOR_LATERAL,
     ANTERIOR_POSTERIOR,
+    Assignment,
     PlacementComparison,
     compare_placements,
-    first_attempt_of_each_patient,
     paired_by_design,
 )
 from capstat.placement.difference import CurveDifference, curve_difference
+from capstat.placement.order import first_attempt_of_each_patient
 from capstat.placement.paired import PairedCapture, PairedIntervals, PairedRatio, paired_capture, paired_ratio
 from capstat.placement.random_intercept import RandomInterceptFit, fit_random_intercept
 from capstat.placement.unpaired import UnpairedRatio, body_size_column, unpaired_ratio
@@ -16,6 +17,7 @@ from capstat.placement.unpaired import UnpairedRatio, body_size_column, unpaired
 __all__ = [
     "ANTERIOR_LATERAL",
     "ANTERIOR_POSTERIOR",
+    "Assignment",
     "CurveDifference",
     "PairedCapture",
     "PairedIntervals",

@@ -2,25 +2,28 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from enum import Enum
 from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 
 from capstat.distributions.bootstrap import bootstrap_curves
+from capstat.distributions.regression import captured_patients
 from capstat.distributions.summary import CaptureSummary, summarise_curve
 from capstat.placement.difference import CurveDifference, curve_difference
+from capstat.placement.order import first_attempt_of_each_patient
 from capstat.placement.paired import (
     PairedCapture,
     PairedIntervals,
     PairedRatio,
+    bounded_ratio,
     paired_capture,
     paired_intervals,
     paired_ratio,
 )
 from capstat.placement.unpaired import UnpairedRatio, body_size_column, unpaired_ratio
-from capstat.results import Estimate, NotEstimableError
+from capstat.results import Estimate, NotEstimableError, UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -30,9 +33,9 @@ if TYPE_CHECKING:
 __all__ = [
     "ANTERIOR_LATERAL",
     "ANTERIOR_POSTERIOR",
+    "Assignment",
     "PlacementComparison",
     "compare_placements",
-    "first_attempt_of_each_patient",
     "paired_by_design",
 ]
 
@@ -41,7 +44,18 @@ ANTERIOR_LATERAL = "anterior-lateral"
 
 # Patients with both placements must be the rule before the comparison is called paired: where they are the
 # exception, the pads were moved because the first placement failed, and those patients are not a fair sample.
-PAIRED_SHARE = 0.5
+PAIRED_SHARE = 0.8
+# a trial that allocates the order may lose some second attempts
+PAIRED_SHARE_RANDOMISED = 0.5
+
+
+class Assignment(Enum):
+    """How the placements of a comparison were decided."""
+
+    RANDOMISED = "randomised"
+    CHOSEN = "chosen"
+    MIXED = "randomised in some attempts"
+    UNKNOWN = "not recorded"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -54,18 +68,25 @@ class PlacementComparison:
         Differences are ``first - minus``, ratios ``first / minus``.
     paired : bool
         Whether the comparison is within patients.
-    why : str
-        In words, why this analysis fits the data.
-    randomised : bool
-        Whether every attempt records a randomised placement; otherwise results are associations.
+    assignment : Assignment
+        Only a randomised comparison speaks of effects; every other one of associations.
     n_first, n_minus, n_both : int
         Patients in the analysis with either placement and with both.
+    n_either, n_both_recorded, n_first_failed : int
+        Patients in the data with any of the two placements, with both, and with both whose first attempt did not
+        capture.
+    n_captured_first, n_captured_minus : int
+        Patients in the analysis with a capture by either placement.
     n_later : int
         Later attempts left out of a comparison between patients.
     summaries : tuple of CaptureSummary
         Of the first and of the second placement.
     difference : CurveDifference
         Difference in the share captured.
+    difference_at_maximum : Estimate
+        The difference at ``common_maximum_ma``.
+    shares_at_maximum : tuple of Estimate
+        Share captured there by the first and by the second placement.
     ratio : Estimate
         The headline: ratio of capture thresholds.
     difference_at_median : Estimate
@@ -85,14 +106,20 @@ class PlacementComparison:
     first: str
     minus: str
     paired: bool
-    why: str
-    randomised: bool
+    assignment: Assignment
     n_first: int
     n_minus: int
     n_both: int
+    n_either: int
+    n_both_recorded: int
+    n_first_failed: int
+    n_captured_first: int
+    n_captured_minus: int
     n_later: int
     summaries: tuple[CaptureSummary, CaptureSummary]
     difference: CurveDifference
+    difference_at_maximum: Estimate
+    shares_at_maximum: tuple[Estimate, Estimate]
     ratio: Estimate
     difference_at_median: Estimate
     paired_ratio: PairedRatio | None
@@ -102,17 +129,6 @@ class PlacementComparison:
     common_maximum_ma: float
 
 
-def first_attempt_of_each_patient(thresholds: CensoredThresholds) -> CensoredThresholds:
-    """Keep each patient's first attempt, by recorded order, else as listed."""
-    order = np.zeros(len(thresholds))
-    if "attempt_order" in thresholds.covariates:
-        order = np.nan_to_num(thresholds.covariates["attempt_order"].to_numpy(dtype=float), nan=np.inf)
-    ranked = pd.Series(thresholds.patient).iloc[np.argsort(order, kind="stable")]
-    keep = np.zeros(len(thresholds), dtype=bool)
-    keep[ranked.drop_duplicates().index] = True
-    return thresholds.subset(keep)
-
-
 def _patients(thresholds: CensoredThresholds, first: str, minus: str) -> tuple[int, int, int]:
     one = np.unique(thresholds.patient[thresholds.placement == first])
     two = np.unique(thresholds.patient[thresholds.placement == minus])
@@ -120,10 +136,12 @@ def _patients(thresholds: CensoredThresholds, first: str, minus: str) -> tuple[i
 
 
 def paired_by_design(thresholds: CensoredThresholds, first: str, minus: str) -> bool:
-    """Whether at least half of the patients with either placement have both."""
+    """Whether most patients with either placement have both (four in five; half in a randomised study)."""
     n_first, n_minus, n_both = _patients(thresholds, first, minus)
     either = n_first + n_minus - n_both
-    return n_both > 0 and n_both >= PAIRED_SHARE * either
+    pair = thresholds.subset(np.isin(thresholds.placement, (first, minus)))
+    share = PAIRED_SHARE_RANDOMISED if _assignment(pair) is Assignment.RANDOMISED else PAIRED_SHARE
+    return n_both > 0 and n_both >= share * either
 
 
 def _common_maximum(thresholds: CensoredThresholds) -> float:
@@ -138,30 +156,26 @@ def _common_maximum(thresholds: CensoredThresholds) -> float:
     return float(min(seen))
 
 
-def _randomised(thresholds: CensoredThresholds) -> bool:
+def _assignment(thresholds: CensoredThresholds) -> Assignment:
     if "assignment" not in thresholds.covariates:
-        return False
-    return bool((thresholds.covariates["assignment"].astype(object) == "randomised").all())
+        return Assignment.UNKNOWN
+    words = set(thresholds.covariates["assignment"].astype(object).fillna("unknown"))
+    if words == {"randomised"}:
+        return Assignment.RANDOMISED
+    if "randomised" in words:
+        return Assignment.MIXED
+    return Assignment.CHOSEN if words == {"chosen"} else Assignment.UNKNOWN
+
+
+def _first_failed(thresholds: CensoredThresholds, pair: CensoredThresholds, first: str, minus: str) -> int:
+    """Patients with both placements whose first attempt of all did not capture."""
+    initial = first_attempt_of_each_patient(thresholds)
+    both = np.intersect1d(pair.patient[pair.placement == first], pair.patient[pair.placement == minus])
+    return int(np.isin(initial.patient[np.isinf(initial.upper_ma)], both).sum())
 
 
 def _default_currents(common_maximum: float) -> tuple[float, ...]:
-    rounds = [float(c) for c in range(40, 201, 20) if c < common_maximum]
-    return (*rounds, common_maximum)
-
-
-def _why(*, paired: bool, n_first: int, n_minus: int, n_both: int, first: str, minus: str) -> str:
-    either = n_first + n_minus - n_both
-    if paired:
-        return (
-            f"{n_both} of {either} patients were paced with both {first} and {minus} placement, so each patient is "
-            "compared with himself or herself."
-        )
-    if n_both:
-        return (
-            f"Only {n_both} of {either} patients were paced with both placements, usually because the first one "
-            "failed. They are not a fair sample, so different patients are compared, each by the first attempt."
-        )
-    return "No patient was paced with both placements, so different patients are compared."
+    return tuple(float(c) for c in range(40, 201, 20) if c < common_maximum)
 
 
 def compare_placements(
@@ -178,8 +192,8 @@ def compare_placements(
 ) -> PlacementComparison:
     """Compare two placements by the analysis that the data allow.
 
-    Within patients when at least half of those with either placement have both; otherwise between patients,
-    by each patient's first attempt.
+    Within patients when most of those with either placement have both (see :func:`paired_by_design`); otherwise
+    between patients, by each patient's first attempt.
 
     Parameters
     ----------
@@ -202,7 +216,11 @@ def compare_placements(
     ------
     NotEstimableError
         When one of the placements does not occur.
+    UsageError
+        When both placements are the same, or a covariate cannot be used.
     """
+    if first == minus:
+        raise UsageError(f"A placement cannot be compared with itself: both are {first}.")
     pair = thresholds.subset(np.isin(thresholds.placement, (first, minus)))
     counts = _patients(pair, first, minus)
     for name, count in ((first, counts[0]), (minus, counts[1])):
@@ -216,7 +234,8 @@ def compare_placements(
         if used.placements != tuple(sorted((first, minus))):
             raise NotEstimableError("One of the placements occurs only after another one had been tried first.")
     top = _common_maximum(used)
-    wanted = _default_currents(top) if currents_ma is None else tuple(currents_ma)
+    asked = _default_currents(top) if currents_ma is None else currents_ma
+    wanted = tuple(sorted({*(float(c) for c in asked), top}))
     curves = bootstrap_curves([used.for_placement(name) for name in (first, minus)], replicates=replicates, seed=seed)
     summaries = tuple(
         summarise_curve(curve, label=name, fractions=fractions, currents_ma=wanted, level=level)
@@ -233,17 +252,50 @@ def compare_placements(
     elif isinstance(within, PairedRatio):
         ratio, at_median = within.ratio, within.difference_at_median
     else:
-        ratio = at_median = _no_ratio(pair, first, minus, level, str(within))
+        ratio = bounded_ratio(pair, first, minus, level=level, reason=str(within))
+        at_median = replace(
+            ratio, quantity="difference of median capture thresholds", lower=None, upper=None, unit="mA"
+        )
     n_first, n_minus, n_both = _patients(used, first, minus)
+    at_maximum = wanted.index(top)
     return PlacementComparison(
-        first, minus, paired,
-        _why(paired=paired, n_first=counts[0], n_minus=counts[1], n_both=counts[2], first=first, minus=minus),
-        _randomised(used), n_first, n_minus, n_both, len(pair) - len(used),
-        (summaries[0], summaries[1]), difference, ratio, at_median,
-        within if isinstance(within, PairedRatio) else None,
-        _try_paired_capture(used, first, minus, top, level) if paired else None,
-        paired_intervals(used, first, minus) if paired else None,
-        between, top,
+        first=first,
+        minus=minus,
+        paired=paired,
+        assignment=_assignment(used),
+        n_first=n_first,
+        n_minus=n_minus,
+        n_both=n_both,
+        n_either=counts[0] + counts[1] - counts[2],
+        n_both_recorded=counts[2],
+        n_first_failed=_first_failed(thresholds, pair, first, minus),
+        n_captured_first=captured_patients(used.for_placement(first)),
+        n_captured_minus=captured_patients(used.for_placement(minus)),
+        n_later=len(pair) - len(used),
+        summaries=(summaries[0], summaries[1]),
+        difference=difference,
+        difference_at_maximum=_at_maximum(difference, top, f"{first} minus {minus}", used.n_patients, level),
+        shares_at_maximum=(
+            summaries[0].capture_probabilities[at_maximum], summaries[1].capture_probabilities[at_maximum]
+        ),
+        ratio=ratio,
+        difference_at_median=at_median,
+        paired_ratio=within if isinstance(within, PairedRatio) else None,
+        paired_capture=_try_paired_capture(used, first, minus, top, level) if paired else None,
+        paired_intervals=paired_intervals(used, first, minus) if paired else None,
+        unpaired_ratio=between,
+        common_maximum_ma=top,
+    )  # fmt: skip
+
+
+def _at_maximum(difference: CurveDifference, top: float, direction: str, n: int, level: float) -> Estimate:
+    quantity = f"difference in share captured at {top:g} mA"
+    for estimate in difference.at_currents:
+        if estimate.quantity == quantity:
+            return estimate
+    return Estimate(
+        quantity, None, None, None, level, "proportion", "score", n, "nonparametric capture curves", direction,
+        reason=f"one of the placements was followed to {difference.highest_shared_ma:g} mA only",
     )  # fmt: skip
 
 
@@ -263,11 +315,3 @@ def _try_paired_capture(
         return paired_capture(thresholds, first, minus, current_ma=current_ma, level=level)
     except NotEstimableError:
         return None
-
-
-def _no_ratio(thresholds: CensoredThresholds, first: str, minus: str, level: float, reason: str) -> Estimate:
-    return Estimate(
-        "ratio of capture thresholds within a patient", None, None, None, level, "ratio", "log",
-        thresholds.n_patients, "random patient intercept on log current", f"{first} relative to {minus}",
-        reason=reason,
-    )  # fmt: skip

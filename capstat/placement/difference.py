@@ -33,14 +33,21 @@ class CurveDifference:
     at_currents : tuple of Estimate
         At the requested currents, as proportions.
     curve : Curve
-        Over all currents that both groups saw.
+        Over the currents at which both curves are known.
     highest_shared_ma : float
-        Highest current at which both groups were observed.
+        Highest current at which both curves are known; infinite when everybody in both groups was captured.
     """
 
     at_currents: tuple[Estimate, ...]
     curve: Curve
     highest_shared_ma: float
+
+
+def _highest_known(curve: BootstrapCurve) -> float:
+    """Highest current at which the curve is known: unlimited once everybody has been captured."""
+    if np.isfinite(curve.intervals[-1, 1]):
+        return np.inf
+    return highest_seen(curve.thresholds)
 
 
 def _correlation(one: PointwiseLimits, two: PointwiseLimits, position: int) -> float:
@@ -87,14 +94,14 @@ def curve_difference(
     direction : str
         The difference in words.
     currents_ma : sequence of float
-        Where it is wanted, in mA; currents above the highest that both groups saw are dropped.
+        Where it is wanted, in mA; currents at which one of the curves is not known are dropped.
     level : float
         Confidence level.
     """
     patients = (one.thresholds.patient, two.thresholds.patient)
     shared = bool(np.intersect1d(*patients).size)
-    top = min(highest_seen(one.thresholds), highest_seen(two.thresholds))
-    edges = np.concatenate((one.intervals.ravel(), two.intervals.ravel(), [top]))
+    top = min(_highest_known(one), _highest_known(two))
+    edges = np.concatenate((one.intervals.ravel(), two.intervals.ravel(), [top], currents_ma))
     edges = np.unique(edges[np.isfinite(edges) & (edges > 0) & (edges <= top)])
     wanted = np.array([c for c in currents_ma if c <= top], dtype=float)
 

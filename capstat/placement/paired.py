@@ -7,11 +7,17 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from capstat.numerics.maximise import profile_interval
 from capstat.numerics.proportions import McNemarResult, mcnemar, paired_difference_newcombe
-from capstat.placement.random_intercept import RandomInterceptFit, fit_random_intercept
+from capstat.numerics.small_sample import drop_in_log_likelihood, p_from_likelihood_ratio, wald_multiplier
+from capstat.placement.order import first_attempt_with_each_placement
+from capstat.placement.random_intercept import (
+    RandomInterceptFit,
+    RandomInterceptLikelihood,
+    fit_random_intercept,
+    profile_from,
+)
 from capstat.results import Estimate, NotEstimableError
 
 if TYPE_CHECKING:
@@ -23,10 +29,15 @@ __all__ = [
     "PairedCapture",
     "PairedIntervals",
     "PairedRatio",
+    "bounded_ratio",
+    "no_finite_ratio",
     "paired_capture",
     "paired_intervals",
     "paired_ratio",
 ]
+
+# log ratio at which the likelihood is taken to have reached its supremum: a factor of 55
+FAR = 4.0
 
 MODEL = "random patient intercept on log current, both sides censored, exact marginal likelihood"
 
@@ -105,32 +116,48 @@ def _design(thresholds: CensoredThresholds, first: str, *, order: bool) -> tuple
     return np.column_stack(columns), names
 
 
-def _ratio_estimate(fit: RandomInterceptFit, first: str, minus: str, level: float, *, suffix: str = "") -> Estimate:
+def _ratio_estimate(
+    fit: RandomInterceptFit, first: str, minus: str, level: float, *, n_pairs: int, suffix: str = ""
+) -> Estimate:
+    """Ratio with profile-likelihood limits, calibrated as for normal differences of ``n_pairs`` patients."""
     coefficient = float(fit.coefficients[1])
     error = float(np.sqrt(fit.covariance[1, 1]))
-    low, high = profile_interval(lambda value: fit.profile(1, value), fit.log_likelihood, coefficient, error, level)
-    statistic = max(2 * (fit.log_likelihood - fit.profile(1, 0.0)), 0.0)
+    used = len(fit.names) - 1
+    drop = drop_in_log_likelihood(n_pairs, used, level)
+    low, high = -np.inf, np.inf
+    if np.isfinite(drop):
+        low, high = profile_interval(
+            lambda value: fit.profile(1, value), fit.log_likelihood, coefficient, error, drop=drop
+        )
+    statistic = 2 * (fit.log_likelihood - fit.profile(1, 0.0))
     return Estimate(
         f"ratio of capture thresholds within a patient{suffix}",
         float(np.exp(coefficient)), float(np.exp(low)), float(np.exp(high)), level, "ratio", "log",
-        fit.n_patients, f"{MODEL}; profile-likelihood limits",
+        fit.n_patients, f"{MODEL}; profile-likelihood limits with the t correction of {n_pairs} pairs",
         f"{first} relative to {minus}",
         notes=(fit.boundary,) if fit.boundary else (),
-        p_value=float(stats.chi2.sf(statistic, 1)),
+        p_value=p_from_likelihood_ratio(statistic, n_pairs, used),
     )  # fmt: skip
 
 
-def _median_difference(fit: RandomInterceptFit, first: str, minus: str, level: float) -> Estimate:
+def _median_difference(fit: RandomInterceptFit, first: str, minus: str, level: float, *, n_pairs: int) -> Estimate:
     """exp(b0 + b1) - exp(b0); on the log scale the patient effect is symmetric, so medians stay medians."""
     base, with_first = float(np.exp(fit.coefficients[0])), float(np.exp(fit.coefficients[:2].sum()))
     slope = np.array([with_first - base, with_first])
     error = float(np.sqrt(slope @ fit.covariance[:2, :2] @ slope))
-    z = float(stats.norm.ppf(0.5 + level / 2))
+    reach = wald_multiplier(n_pairs, 1, level) * error
     value = with_first - base
     return Estimate(
-        "difference of median capture thresholds", value, value - z * error, value + z * error, level,
+        "difference of median capture thresholds", value, value - reach, value + reach, level,
         "mA", "identity", fit.n_patients, f"{MODEL}; delta method", f"{first} minus {minus}",
     )  # fmt: skip
+
+
+def _informative_pairs(pair: CensoredThresholds, first: str, minus: str) -> int:
+    """Patients with both placements of whom at least one attempt captured: they carry the within-patient spread."""
+    both = np.intersect1d(pair.patient[pair.placement == first], pair.patient[pair.placement == minus])
+    captured = np.unique(pair.patient[np.isfinite(pair.upper_ma)])
+    return int(np.intersect1d(both, captured).size)
 
 
 def _order_varies(thresholds: CensoredThresholds) -> bool:
@@ -160,44 +187,91 @@ def paired_ratio(thresholds: CensoredThresholds, first: str, minus: str, *, leve
         When the ratio has no finite estimate; the message says why.
     """
     pair = thresholds.subset(np.isin(thresholds.placement, (first, minus)))
-    for name in (first, minus):
-        own = pair.for_placement(name)
-        if not len(own):
-            raise NotEstimableError(f"There is no attempt with {name} placement.")
-        if np.isinf(own.upper_ma).all():
-            raise NotEstimableError(
-                f"No attempt with {name} placement captured, so the ratio of thresholds has no finite estimate."
-            )
+    reason = no_finite_ratio(pair, first, minus)
+    if reason:
+        raise NotEstimableError(reason)
     design, names = _design(pair, first, order=False)
+    n_pairs = _informative_pairs(pair, first, minus)
     fit = fit_random_intercept(pair, design, names)
-    adjusted = None
-    if _order_varies(pair):
-        design, names = _design(pair, first, order=True)
-        adjusted = _ratio_estimate(
-            fit_random_intercept(pair, design, names), first, minus, level, suffix=", allowing for order"
-        )
     return PairedRatio(
-        _ratio_estimate(fit, first, minus, level), _median_difference(fit, first, minus, level), fit, adjusted
+        _ratio_estimate(fit, first, minus, level, n_pairs=n_pairs),
+        _median_difference(fit, first, minus, level, n_pairs=n_pairs),
+        fit,
+        _ratio_allowing_for_order(pair, first, minus, level, n_pairs),
     )
 
 
-def first_attempts(thresholds: CensoredThresholds) -> CensoredThresholds:
-    """First attempt of every patient with every placement, by recorded order, else as listed."""
-    order = np.arange(len(thresholds), dtype=float)
-    if "attempt_order" in thresholds.covariates:
-        recorded = thresholds.covariates["attempt_order"].to_numpy(dtype=float)
-        order = np.where(np.isnan(recorded), order, recorded)
-    frame = pd.DataFrame(
-        {"patient": thresholds.patient, "placement": thresholds.placement, "order": order}
-    ).sort_values("order", kind="stable")
-    keep = np.zeros(len(thresholds), dtype=bool)
-    keep[frame.drop_duplicates(["patient", "placement"]).index] = True
-    return thresholds.subset(keep)
+def no_finite_ratio(pair: CensoredThresholds, first: str, minus: str) -> str:
+    """Say why the ratio within patients has no finite estimate; empty when it may have one."""
+    for name in (first, minus):
+        own = pair.for_placement(name)
+        if not len(own):
+            return f"There is no attempt with {name} placement."
+        if np.isinf(own.upper_ma).all():
+            return f"No attempt with {name} placement captured, so the ratio of thresholds has no finite estimate."
+        if (own.lower_ma == 0).all():
+            return (
+                f"Every attempt with {name} placement captured at its first setting, so the ratio of thresholds has no "
+                "finite estimate."
+            )
+    return ""
+
+
+def bounded_ratio(pair: CensoredThresholds, first: str, minus: str, *, level: float, reason: str) -> Estimate:
+    """A ratio without a finite estimate, with the one-sided profile-likelihood limit that the data still hold.
+
+    The supremum of the likelihood is approached as the ratio grows without bound on one side; there the limit is where
+    the profile has fallen far enough below it.
+    """
+    limits = (-np.inf, np.inf)
+    drop = drop_in_log_likelihood(_informative_pairs(pair, first, minus), 1, level)
+    captured = np.isfinite(pair.upper_ma)
+    if np.isfinite(drop) and captured.any() and pair.clustered:
+        design, _ = _design(pair, first, order=False)
+        likelihood = RandomInterceptLikelihood.from_thresholds(pair, design)
+        centre = float(np.log(np.median(pair.upper_ma[captured])))
+        start = np.array([centre, 0.0, np.log(0.2), np.log(0.3)])
+
+        def profile(value: float) -> float:
+            return profile_from(likelihood, start, 1, value)
+
+        ends = {side: profile(side * FAR) for side in (-1.0, 1.0)}
+        side = max(ends, key=lambda key: ends[key])
+        limits = profile_interval(profile, ends[side], side * FAR, FAR / 8, drop=drop, reach=20.0)
+        limits = (limits[0], np.inf) if side > 0 else (-np.inf, limits[1])
+    return Estimate(
+        "ratio of capture thresholds within a patient", None, float(np.exp(limits[0])), float(np.exp(limits[1])), level,
+        "ratio", "log", pair.n_patients, f"{MODEL}; profile-likelihood limit", f"{first} relative to {minus}",
+        reason=reason,
+    )  # fmt: skip
+
+
+def _ratio_allowing_for_order(
+    pair: CensoredThresholds, first: str, minus: str, level: float, n_pairs: int
+) -> Estimate | None:
+    """The ratio with the order in the model; ``None`` where it was not recorded or does not vary."""
+    if not _order_varies(pair):
+        return None
+    design, names = _design(pair, first, order=True)
+    quantity = "ratio of capture thresholds within a patient, allowing for order"
+    if np.linalg.matrix_rank(design) < design.shape[1]:
+        return Estimate(
+            quantity, None, None, None, level, "ratio", "log", pair.n_patients, MODEL, f"{first} relative to {minus}",
+            reason="the order was the same in every patient, so order and placement cannot be told apart",
+        )  # fmt: skip
+    try:
+        fit = fit_random_intercept(pair, design, names)
+    except NotEstimableError as error:
+        return Estimate(
+            quantity, None, None, None, level, "ratio", "log", pair.n_patients, MODEL, f"{first} relative to {minus}",
+            reason=str(error),
+        )  # fmt: skip
+    return _ratio_estimate(fit, first, minus, level, n_pairs=n_pairs, suffix=", allowing for order")
 
 
 def paired_intervals(thresholds: CensoredThresholds, first: str, minus: str) -> PairedIntervals:
     """Intervals of the patients with both placements; the first attempt with each counts."""
-    single = first_attempts(thresholds)
+    single = first_attempt_with_each_placement(thresholds)
     one, two = single.for_placement(first), single.for_placement(minus)
     _, i, j = np.intersect1d(one.patient, two.patient, return_indices=True)
     rows_one = np.column_stack((one.lower_ma, one.upper_ma))[i]
@@ -219,7 +293,7 @@ def paired_capture(
     NotEstimableError
         When no patient has both placements determined at this current.
     """
-    single = first_attempts(thresholds)
+    single = first_attempt_with_each_placement(thresholds)
     captured = np.full(len(single), np.nan)
     captured[single.upper_ma <= current_ma] = 1.0
     captured[single.lower_ma >= current_ma] = 0.0

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
     from capstat.thresholds import CensoredThresholds
 
-__all__ = ["RandomInterceptFit", "RandomInterceptLikelihood", "fit_random_intercept"]
+__all__ = ["RandomInterceptFit", "RandomInterceptLikelihood", "fit_random_intercept", "profile_from"]
 
 # spreads below exp(-6) = 0.25 % of the current are called zero
 LOG_SPREAD_FLOOR = -6.0
@@ -153,9 +153,14 @@ class RandomInterceptFit:
 
     def profile(self, column: int, value: float) -> float:
         """Log-likelihood maximised with one coefficient held at ``value``."""
-        start = self.optimum.copy()
-        start[column] = value
-        return float(_maximise(self.likelihood, start, fixed=column)[1])
+        return profile_from(self.likelihood, self.optimum, column, value)
+
+
+def profile_from(likelihood: RandomInterceptLikelihood, start: NDArray[np.float64], column: int, value: float) -> float:
+    """Log-likelihood maximised with one coefficient held at ``value``, beginning at ``start``."""
+    held = start.copy()
+    held[column] = value
+    return float(_maximise(likelihood, held, fixed=column)[1])
 
 
 def _maximise(

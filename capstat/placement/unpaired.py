@@ -7,11 +7,17 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from capstat.distributions.families import FAMILIES, LOGNORMAL
-from capstat.distributions.regression import ThresholdRegression, fit_regression, profile_coefficient
-from capstat.results import Estimate, NotEstimableError
+from capstat.distributions.regression import (
+    ThresholdRegression,
+    captured_patients,
+    fit_regression,
+    profile_coefficient,
+)
+from capstat.numerics.maximise import NoMaximumError
+from capstat.numerics.small_sample import drop_in_log_likelihood
+from capstat.results import Estimate, NotEstimableError, UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -24,6 +30,13 @@ if TYPE_CHECKING:
 __all__ = ["BODY_SIZE_COLUMNS", "UnpairedRatio", "body_size_column", "unpaired_ratio"]
 
 BODY_SIZE_COLUMNS = ("body_mass_index", "weight_kg", "chest_circumference_cm")
+# Known only after the pads were placed, or not a property of the patient: adjusting for it would distort.
+NOT_BEFORE_PLACEMENT = frozenset(
+    {
+        "attempt_row", "attempt_order", "first_attempt", "survived_to_arrival", "survived_to_admission",
+        "survived_to_discharge", "survived_30_days", "good_neurological_outcome",
+    }
+)  # fmt: skip
 # share of attempts that need the measurement before it is used
 ENOUGH_RECORDED = 0.6
 
@@ -72,13 +85,14 @@ def body_size_column(thresholds: CensoredThresholds) -> str | None:
 
 
 def _covariate(thresholds: CensoredThresholds, name: str) -> NDArray[np.float64]:
-    if name not in thresholds.covariates:
-        raise ValueError(
-            f"There is no covariate '{name}'; there are: {', '.join(map(str, thresholds.covariates.columns))}."
-        )
+    if name in NOT_BEFORE_PLACEMENT:
+        raise UsageError(f"'{name}' is not known before the pads are placed, so nothing may be adjusted for it.")
+    known = sorted(set(map(str, thresholds.covariates.columns)) - NOT_BEFORE_PLACEMENT)
+    if name not in known:
+        raise UsageError(f"There is no covariate '{name}'; there are: {', '.join(known)}.")
     column = thresholds.covariates[name]
     if not (pd.api.types.is_numeric_dtype(column) or pd.api.types.is_bool_dtype(column)):
-        raise ValueError(f"The covariate '{name}' is not a number or a yes/no column.")
+        raise UsageError(f"The covariate '{name}' is not a number or a yes/no column.")
     return np.asarray(column.astype("Float64").to_numpy(dtype=float, na_value=np.nan))
 
 
@@ -102,11 +116,14 @@ def _infinite_ratio(
     reason: str,
 ) -> Estimate:
     """No finite ratio: give the one-sided profile-likelihood limit that the data still hold."""
-    try:
-        low, high = profile_coefficient(thresholds, design, 1, family=family, level=level)
-        limits = (float(np.exp(low)), float(np.exp(high)))
-    except (NotEstimableError, ArithmeticError, ValueError):
-        limits = (0.0, np.inf)
+    drop = drop_in_log_likelihood(captured_patients(thresholds), design.shape[1], level)
+    limits = (0.0, np.inf)
+    if np.isfinite(drop):
+        try:
+            low, high = profile_coefficient(thresholds, design, 1, family=family, drop=drop)
+            limits = (float(np.exp(low)), float(np.exp(high)))
+        except (NotEstimableError, NoMaximumError):
+            limits = (0.0, np.inf)  # the other coefficients have no estimate either: nothing is bounded
     return Estimate(
         "ratio of capture thresholds", None, *limits, level, "ratio", "log", thresholds.n_patients,
         f"{family.name} accelerated threshold model; profile-likelihood limit", direction, reason=reason,
@@ -121,10 +138,9 @@ def _fit_ratio(
     level: float,
     direction: str,
 ) -> tuple[Estimate, ThresholdRegression | None]:
-    for value, column in (
-        (1.0, direction.split(" relative to ", maxsplit=1)[0]),
-        (0.0, direction.split(" relative to ")[1]),
-    ):
+    if np.isinf(thresholds.upper_ma).all():
+        return _no_ratio(thresholds, family, level, direction, "no attempt captured with either placement"), None
+    for value, column in zip((1.0, 0.0), direction.split(" relative to "), strict=True):
         own = design[:, 1] == value
         if np.isinf(thresholds.upper_ma[own]).all():
             reason = f"no attempt with {column} placement captured"
@@ -137,9 +153,10 @@ def _fit_ratio(
 
 
 def _median_difference(
-    fit: ThresholdRegression | None, level: float, n: int, direction: str, ratio: Estimate
+    fit: ThresholdRegression | None, level: float, n: int, direction: str, ratio: Estimate, *, adjusted: bool
 ) -> Estimate:
-    quantity, minus = "difference of median capture thresholds", direction.replace(" relative to ", " minus ")
+    minus = direction.replace(" relative to ", " minus ")
+    quantity = "difference of median capture thresholds" + (" at average covariates" if adjusted else "")
     if fit is None:
         return Estimate(
             quantity, None, None, None, level, "mA", "identity", n, ratio.method, minus, reason=ratio.reason
@@ -151,10 +168,10 @@ def _median_difference(
     slope = np.zeros(fit.coefficients.size + 1)
     slope[0], slope[1], slope[-1] = shifted - base, shifted, (shifted - base) * scale * centre
     error = float(np.sqrt(slope @ fit.covariance @ slope))
-    z = float(stats.norm.ppf(0.5 + level / 2))
+    reach = fit.multiplier(level) * error
     value = shifted - base
     return Estimate(
-        quantity, value, value - z * error, value + z * error, level, "mA", "identity", fit.n_patients,
+        quantity, value, value - reach, value + reach, level, "mA", "identity", fit.n_patients,
         f"{fit.family.name} accelerated threshold model at average covariates; delta method", minus,
     )  # fmt: skip
 
@@ -188,8 +205,8 @@ def unpaired_ratio(
     ------
     NotEstimableError
         When there is no attempt with one of the placements.
-    ValueError
-        When a covariate does not exist or is not numeric.
+    UsageError
+        When a covariate does not exist, is not numeric, or is known only after the pads were placed.
     """
     pair = thresholds.subset(np.isin(thresholds.placement, (first, minus)))
     for name in (first, minus):
@@ -201,10 +218,17 @@ def unpaired_ratio(
     unadjusted, _ = _fit_ratio(pair, plain, ("intercept", first), family, level, direction)
 
     columns = [_covariate(pair, name) for name in adjust_for]
-    complete = (
-        np.all([np.isfinite(values) for values in columns], axis=0) if columns else np.ones(len(pair), dtype=bool)
-    )
-    used = pair.subset(np.asarray(complete, dtype=bool))
+    complete = np.ones(len(pair), dtype=bool)
+    for values in columns:
+        complete &= np.isfinite(values)
+    used = pair.subset(complete)
+    missing = _arm_without_covariates(pair, complete, (first, minus), adjust_for)
+    if missing:
+        ratio: Estimate = _no_ratio(used, family, level, direction, missing)
+        return UnpairedRatio(
+            ratio, unadjusted, _median_difference(None, level, used.n_patients, direction, ratio, adjusted=True),
+            (), (), tuple(adjust_for), len(used), len(pair),
+        )  # fmt: skip
     scaled = [
         (values[complete] - values[complete].mean()) / _unit(name)[0]
         for name, values in zip(adjust_for, columns, strict=True)
@@ -222,7 +246,26 @@ def unpaired_ratio(
         for name in adjust_for
         if fit is not None
     )
+    at_median = _median_difference(fit, level, used.n_patients, direction, ratio, adjusted=bool(adjust_for))
     return UnpairedRatio(
-        ratio, unadjusted, _median_difference(fit, level, used.n_patients, direction, ratio),
-        tuple(by_family), covariate_ratios, tuple(adjust_for), len(used), len(pair),
+        ratio, unadjusted, at_median, tuple(by_family), covariate_ratios, tuple(adjust_for), len(used), len(pair)
+    )
+
+
+def _arm_without_covariates(
+    pair: CensoredThresholds, complete: NDArray[np.bool_], placements: tuple[str, str], names: Sequence[str]
+) -> str:
+    """Say which placement has no attempt with all covariates; empty when both have some."""
+    for placement in placements:
+        own = pair.placement == placement
+        if not complete[own].any():
+            count = int(own.sum())
+            return f"{', '.join(names)} is recorded for none of the {count} attempts with {placement} placement"
+    return ""
+
+
+def _no_ratio(thresholds: CensoredThresholds, family: Family, level: float, direction: str, reason: str) -> Estimate:
+    return Estimate(
+        "ratio of capture thresholds", None, None, None, level, "ratio", "log", thresholds.n_patients,
+        f"{family.name} accelerated threshold model", direction, reason=reason,
     )  # fmt: skip

@@ -79,7 +79,7 @@ class Derivation:
         Attempts in which this kind of capture was never looked at, or that were recorded by another
         criterion; they are left out.
     disagreeing : int
-        Attempts whose summary columns do not match their own steps; the steps were used.
+        Attempts whose summary columns contradict their own steps; the steps were used.
     """
 
     rule: str

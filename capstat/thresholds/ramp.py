@@ -34,20 +34,30 @@ class _Bounds:
     non_monotone: NDArray[np.bool_]
 
 
-def _judgements(steps: pd.DataFrame, capture: CaptureDefinition) -> NDArray[np.int8]:
-    """1 captured, 0 did not, -1 not assessed, for each step."""
+def _judgements(steps: pd.DataFrame, capture: CaptureDefinition, n_attempts: int) -> NDArray[np.int8]:
+    """1 captured, 0 did not, -1 not assessed, for each step.
+
+    "No electrical capture" settles mechanical capture only in an attempt in which mechanical capture was looked at,
+    or which never captured electrically.  In an attempt that did capture and was never looked at, the last
+    electrical failure would censor the threshold just below where it lies.
+    """
     if capture.step_column is None:
         return np.full(len(steps), -1, dtype=np.int8)
-    judged = steps[capture.step_column].astype("Int8").fillna(-1).to_numpy(dtype=np.int8)
-    if capture.implied_by_electrical_loss:
-        electrical = steps["electrical_capture"].astype("Int8").fillna(-1).to_numpy(dtype=np.int8)
-        judged = np.where((judged < 0) & (electrical == 0), np.int8(0), judged)
-    return np.asarray(judged, dtype=np.int8)
+    judged = np.asarray(steps[capture.step_column].astype("Int8").fillna(-1), dtype=np.int8)
+    if not capture.implied_by_electrical_loss or not (judged >= 0).any():
+        return judged
+    electrical = steps["electrical_capture"].astype("Int8").fillna(-1).to_numpy(dtype=np.int8)
+    row = steps["attempt_row"].to_numpy()
+    looked_at, captured = np.zeros(n_attempts, dtype=bool), np.zeros(n_attempts, dtype=bool)
+    looked_at[row[judged >= 0]] = True
+    captured[row[electrical == 1]] = True
+    settled = (judged < 0) & (electrical == 0) & (looked_at | ~captured)[row]
+    return np.asarray(np.where(settled, np.int8(0), judged), dtype=np.int8)
 
 
 def _from_steps(study: Study, capture: CaptureDefinition, rule: NonMonotoneRule) -> _Bounds:
     n = len(study.attempts)
-    judged = _judgements(study.steps, capture)
+    judged = _judgements(study.steps, capture, n)
     current = study.steps["current_ma"].to_numpy(dtype=float)
     known = (judged >= 0) & np.isfinite(current)
     row = study.steps["attempt_row"].to_numpy()[known]
@@ -100,6 +110,15 @@ def _ending(upper: float, lower: float, maximum: float) -> Ending:
     return Ending.MAXIMUM_REACHED if lower >= maximum else Ending.STOPPED_EARLY
 
 
+def _first_of_each_patient(attempts: pd.DataFrame) -> NDArray[np.bool_]:
+    """Whether an attempt is its patient's first among all, usable or not; by recorded order, else as listed."""
+    order = np.nan_to_num(attempts["attempt_order"].to_numpy(dtype=float), nan=np.inf)
+    ranked = attempts["patient_id"].iloc[np.argsort(order, kind="stable")]
+    first = np.zeros(len(attempts), dtype=bool)
+    first[ranked.drop_duplicates().index] = True
+    return first
+
+
 def derive_thresholds(
     study: Study,
     *,
@@ -109,8 +128,9 @@ def derive_thresholds(
     """Read the capture threshold of every attempt as an interval (lower, upper] in mA.
 
     Where an attempt has steps at which this kind of capture was assessed, they are used, upward steps and
-    step-downs after capture alike (a step-down narrows the interval).  Otherwise the two summary columns are
-    used when they refer to the same kind of capture.
+    step-downs after capture alike (a step-down narrows the interval).  The two summary columns are used when they
+    refer to the same kind of capture: alone, or to narrow what the steps say; where the two contradict each other,
+    the steps win.
 
     Parameters
     ----------
@@ -125,8 +145,8 @@ def derive_thresholds(
     -------
     CensoredThresholds
         The usable attempts, with the attempt's other fields and the patient's as ``covariates`` (plus
-        ``attempt_row``, the position in ``study.attempts``).  Attempts that cannot be used are counted in
-        ``derivation``, never guessed.
+        ``attempt_row``, the position in ``study.attempts``, and ``first_attempt``).  Attempts that cannot be used
+        are counted in ``derivation``, never guessed.
     """
     summary = _from_summary(study, capture)
     if len(study.steps) and capture is not AS_RECORDED_CAPTURE:
@@ -135,16 +155,17 @@ def derive_thresholds(
         empty = np.full(len(study.attempts), np.nan)
         steps = _Bounds(empty, empty, np.zeros(len(study.attempts), dtype=bool))
     has_steps, has_summary = ~np.isnan(steps.lower), ~np.isnan(summary.lower)
-    lower = np.where(has_steps, steps.lower, summary.lower)
-    upper = np.where(has_steps, steps.upper, summary.upper)
+    # a sparse steps table and the summary columns may each know one side better
+    low, high = np.fmax(steps.lower, summary.lower), np.fmin(steps.upper, summary.upper)
+    disagreeing = has_steps & has_summary & (low >= high)
+    lower = np.where(disagreeing, steps.lower, low)
+    upper = np.where(disagreeing, steps.upper, high)
     usable = has_steps | has_summary
     rows = np.flatnonzero(usable)
-    both = has_steps & has_summary
-    disagreeing = both & ((steps.lower != summary.lower) | (steps.upper != summary.upper))
-
     attempts = study.attempts
     covariates = pd.concat([attempts[list(COVARIATE_COLUMNS)], attempt_covariates(study)], axis=1)
     covariates.insert(0, "attempt_row", np.arange(len(attempts)))
+    covariates.insert(1, "first_attempt", _first_of_each_patient(attempts))
     maximum = attempts["max_output_ma"].to_numpy(dtype=float)
     return CensoredThresholds.from_bounds(
         lower[rows],

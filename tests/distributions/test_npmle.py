@@ -199,3 +199,17 @@ def test_certificate_refuses_what_did_not_converge():
     matrix = np.abs(np.random.default_rng(1).normal(size=(30, 10)))
     with pytest.raises(ArithmeticError, match="optimality gap"):
         maximise_mixing(DenseLikelihood(matrix), np.ones(30), max_iterations=1)
+
+
+def test_weights_that_differ_a_millionfold():
+    """A set on which Newton steps stop at rounding error; an independent EM run agrees."""
+    lower = [10, 40, 50, 0, 50, 40, 70, 20, 30]
+    upper = [30, 60, 80, 30, 70, INF, 90, 50, INF]
+    weights = np.array([2, 1e4, 2, 1, 1, 1e4, 1e-3, 1e4, 1e4])
+    fit = fit_npmle(CensoredThresholds.from_bounds(lower, upper, weights=weights))
+    support = innermost_intervals(np.array(lower, float), np.array(upper, float))
+    inside = (support.lower_ma >= np.array(lower)[:, None]) & (support.upper_ma <= np.array(upper)[:, None])
+    mass = np.full(support.lower_ma.size, 1 / support.lower_ma.size)
+    for _ in range(200_000):
+        mass = mass * (inside.T @ (weights / (inside @ mass))) / weights.sum()
+    assert fit.log_likelihood >= weights @ np.log(inside @ mass) - 1e-6

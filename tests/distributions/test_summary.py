@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from capstat.distributions import LOGNORMAL, bootstrap_capture_currents, fit_parametric, summarise_capture
 from capstat.numerics.proportions import wilson
+from capstat.results import NotEstimableError
 from capstat.thresholds import CensoredThresholds
 
 INF = np.inf
@@ -114,3 +116,49 @@ def test_same_seed_same_limits(on_grid):
     one, two = (summarise_capture(thresholds, label="x", replicates=200, seed=3) for _ in range(2))
     assert one.capture_currents == two.capture_currents
     assert one.seed == 3
+
+
+def test_limits_do_not_depend_on_the_order_or_company_of_the_currents(on_grid):
+    thresholds = on_grid(lognormal(50), 30, 5, 140)
+
+    def limits(currents):
+        summary = summarise_capture(thresholds, label="x", currents_ma=currents, replicates=300, seed=1)
+        return {e.quantity: (e.lower, e.value, e.upper) for e in summary.capture_probabilities}
+
+    ascending, shuffled, alone = limits((60, 80, 100)), limits((100, 60, 80)), limits((80,))
+    assert shuffled == ascending
+    assert alone["share captured at 80 mA"] == ascending["share captured at 80 mA"]
+
+
+def test_limits_never_fall_along_the_curve():
+    """At 70 mA nobody is undetermined, at 80 mA most are: plain limits would fall where the curve cannot."""
+    lower = [0] * 3 + [60] * 5 + [75] * 30
+    upper = [60] * 3 + [70] * 5 + [INF] * 30
+    summary = summarise_capture(
+        CensoredThresholds.from_bounds(lower, upper), label="x", currents_ma=(60, 65, 70, 75), replicates=300, seed=1
+    )
+    low = [e.lower for e in summary.capture_probabilities]
+    high = [e.upper for e in summary.capture_probabilities]
+    assert low == sorted(low)
+    assert high == sorted(high)
+    assert (np.diff(summary.curve.band_lower) >= 0).all()
+
+
+def test_few_patients_with_many_attempts_are_few():
+    """10 patients with 8 equal attempts each: Korn & Graubard's t ratio widens the limits of 80 attempts and of 10."""
+    true = np.array([55, 62, 68, 71, 77, 83, 88, 92, 101, 110.0])
+    patient = np.repeat(np.arange(10), 8)
+    upper = np.ceil(true / 10) * 10
+    clustered = CensoredThresholds.from_bounds(np.repeat(upper - 10, 8), np.repeat(upper, 8), patient)
+    (estimate,) = summarise_capture(
+        clustered, label="x", currents_ma=(80,), replicates=4000, seed=1
+    ).capture_probabilities
+    # effective size: 10 patients, less G/(G-1), times (t_79 / t_9)^2
+    size = 10 * 9 / 10 * (stats.t.ppf(0.975, 79) / stats.t.ppf(0.975, 9)) ** 2
+    assert (estimate.lower, estimate.upper) == pytest.approx(wilson(0.5 * size, size), abs=0.02)
+
+
+def test_a_bootstrap_that_mostly_fails_is_refused():
+    thresholds = CensoredThresholds.from_bounds([40, 50, 60], [50, 60, 70])
+    with pytest.raises(NotEstimableError, match="of 200 resamples of patients had no finite"):
+        bootstrap_capture_currents(thresholds, family=LOGNORMAL, fractions=(0.5,), replicates=200, seed=1)

@@ -12,7 +12,7 @@ from scipy.special import ndtr
 
 from capstat.numerics.maximise import profile_interval
 from capstat.numerics.quadrature import log_concave_nodes
-from capstat.placement import fit_random_intercept
+from capstat.placement import fit_random_intercept, paired_ratio
 from capstat.placement.random_intercept import RandomInterceptLikelihood
 from capstat.results import NotEstimableError
 from capstat.thresholds import CensoredThresholds
@@ -42,7 +42,8 @@ def test_recorded_crossover(reference):
     case.check("se_b1", np.sqrt(fit.covariance[1, 1]))
     case.check("ratio_B_over_A", np.exp(fit.coefficients[1]))
     case.check("lr_stat_b1_eq_0", 2 * (fit.log_likelihood - fit.profile(1, 0.0)))
-    limits = profile_interval(lambda v: fit.profile(1, v), fit.log_likelihood, fit.coefficients[1], 0.06)
+    drop = stats.chi2.ppf(0.95, 1) / 2  # as the recorded interval; the package itself corrects for few pairs
+    limits = profile_interval(lambda v: fit.profile(1, v), fit.log_likelihood, fit.coefficients[1], 0.06, drop=drop)
     case.check("b1_profile_ci95", limits)
     assert fit.correlation == pytest.approx(fit.between_sd**2 / (fit.between_sd**2 + fit.within_sd**2))
 
@@ -155,3 +156,20 @@ def test_quadrature_of_known_integrals():
 
     nodes, weights = log_concave_nodes(log_f, lambda v: -(v - centre) / width**2, 1 / 0.05**2, 3)
     np.testing.assert_allclose((weights * np.exp(log_f(nodes))).sum(axis=1), 1.0, atol=1e-12)
+
+
+def test_exact_pairs_are_the_paired_t_test():
+    """Every interval a point: the limits and the p-value of scipy's paired t test on the logarithms."""
+    rng = np.random.default_rng(12)
+    n = 9
+    effect = rng.normal(0, 0.3, n)
+    one = np.exp(4.3 + effect + rng.normal(0, 0.15, n))
+    two = np.exp(4.5 + effect + rng.normal(0, 0.15, n))
+    exact = np.r_[one, two]
+    thresholds = CensoredThresholds.from_bounds(
+        exact * (1 - 5e-7), exact * (1 + 5e-7), np.tile(np.arange(n), 2), ["AP"] * n + ["AL"] * n
+    )
+    result = paired_ratio(thresholds, "AP", "AL").ratio
+    test = stats.ttest_rel(np.log(one), np.log(two))
+    assert result.p_value == pytest.approx(test.pvalue, rel=1e-3)
+    assert (result.lower, result.upper) == pytest.approx(tuple(np.exp(test.confidence_interval(0.95))), rel=1e-3)

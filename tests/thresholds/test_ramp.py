@@ -8,7 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from capstat.analysis import capture_definitions_for
 from capstat.attempts import study_from_frames
+from capstat.placement import first_attempt_of_each_patient
 from capstat.thresholds import (
     ADJUDICATED_CAPTURE,
     AS_RECORDED_CAPTURE,
@@ -146,10 +148,10 @@ def test_summary_columns():
     assert bounds(summary_study(capture_criterion="electrical"), MECHANICAL_CAPTURE) == []
 
 
-def test_steps_win_over_summary_columns_and_the_conflict_is_counted():
+def test_steps_win_over_contradicting_summary_columns_and_the_conflict_is_counted():
     study = study_of(
         [[(50, "no"), (60, "yes")], [(50, "no"), (60, "yes")]],
-        highest_no_capture_ma=[50, 40], lowest_capture_ma=[60, 60], capture_criterion="electrical",
+        highest_no_capture_ma=[50, 80], lowest_capture_ma=[60, 90], capture_criterion="electrical",
     )  # fmt: skip
     thresholds = derive_thresholds(study, capture=ELECTRICAL_CAPTURE)
     assert thresholds.lower_ma.tolist() == [50, 50]
@@ -165,3 +167,61 @@ def test_every_ramp_brackets_its_threshold(tenths, step):
     ((low, high),) = bounds(study_of([ramp]))
     assert low < true <= high
     assert high in (INF, 20.0) or high - low == pytest.approx(step)
+
+
+def two_kinds(ramps):
+    """A study of single attempts; a ramp is a list of (current, electrical, mechanical)."""
+    attempts = pd.DataFrame(
+        {
+            "attempt_id": [f"A{i}" for i in range(len(ramps))], "patient_id": [f"P{i}" for i in range(len(ramps))],
+            "placement": "anterior-posterior", "max_output_ma": 70,
+        }
+    )  # fmt: skip
+    rows = [
+        {"attempt_id": f"A{i}", "step_order": k, "current_ma": c, "electrical_capture": e, "mechanical_capture": m}
+        for i, ramp in enumerate(ramps)
+        for k, (c, e, m) in enumerate(ramp)
+    ]
+    return study_from_frames(attempts, pd.DataFrame(rows))
+
+
+UNLOOKED = [(50, "no", ""), (60, "yes", "")]
+LOOKED = [(50, "no", ""), (60, "yes", "no"), (70, "yes", "yes")]
+NEVER = [(60, "no", ""), (70, "no", "")]
+
+
+def test_mechanical_capture_that_nobody_looked_at_is_not_a_failure():
+    """An attempt that captured electrically and was never felt for a pulse says nothing about mechanical capture."""
+    thresholds = derive_thresholds(two_kinds([UNLOOKED, LOOKED, NEVER]), capture=MECHANICAL_CAPTURE)
+    assert list(zip(thresholds.lower_ma, thresholds.upper_ma, strict=True)) == [(60, 70), (70, INF)]
+    assert thresholds.derivation.not_assessed == 1
+
+
+def test_a_study_of_electrical_capture_has_no_mechanical_thresholds():
+    study = two_kinds([UNLOOKED, UNLOOKED, NEVER])
+    assert len(derive_thresholds(study, capture=MECHANICAL_CAPTURE)) == 0
+    assert bounds(study) == [(50, 60), (50, 60), (70, INF)]
+    assert [capture.name for capture in capture_definitions_for(study)] == ["electrical"]
+
+
+def test_summary_columns_narrow_sparse_steps():
+    """One step row and full summary columns: both sides are known from the two together."""
+    study = study_of([[(75, "yes")]], highest_no_capture_ma=60, lowest_capture_ma=65, capture_criterion="electrical")
+    assert bounds(study) == [(60, 65)]
+    assert derive_thresholds(study, capture=ELECTRICAL_CAPTURE).derivation.disagreeing == 0
+
+
+def test_first_attempt_is_first_among_all():
+    """P1's first attempt was recorded by another criterion; the second, tried after it, does not take its place."""
+    study = study_from_frames(
+        pd.DataFrame(
+            {
+                "patient_id": ["P1", "P1", "P2"], "placement": ["AL", "AP", "AP"], "attempt_order": [1, 2, 1],
+                "max_output_ma": 140, "highest_no_capture_ma": [140, 60, 70], "lowest_capture_ma": [np.nan, 65, 75],
+                "capture_criterion": ["electrical", "mechanical", "mechanical"],
+            }
+        )
+    )  # fmt: skip
+    thresholds = derive_thresholds(study, capture=MECHANICAL_CAPTURE)
+    assert thresholds.covariates["first_attempt"].tolist() == [False, True]
+    assert first_attempt_of_each_patient(thresholds).upper_ma.tolist() == [75]
