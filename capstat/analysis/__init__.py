@@ -10,6 +10,7 @@ from capstat.analysis.study_analysis import (
     analyse_study,
     capture_definitions_for,
 )
+from capstat.analysis.suppress import suppress_small_groups
 
 __all__ = [
     "ALL_PLACEMENTS",
@@ -20,4 +21,5 @@ __all__ = [
     "StudyFacts",
     "analyse_study",
     "capture_definitions_for",
+    "suppress_small_groups",
 ]

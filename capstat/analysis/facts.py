@@ -25,10 +25,10 @@ class StudyFacts:
     ----------
     n_patients, n_attempts, n_steps : int
         Rows of the tables; patients are those with attempts.
-    placements, settings, maxima, assignments : tuple of (str, int)
-        Attempts by placement, setting, device maximum (mA) and how the placement was decided.
-    patient_numbers : tuple of (str, int, str)
-        Measure, patients with it, and median with quartiles.
+    placements, settings, maxima, assignments : tuple of (str, int, int)
+        Placement, setting, device maximum (mA) and how the placement was decided: attempts and patients.
+    patient_numbers : tuple of (str, int, tuple of float)
+        Measure, patients with it, and lower quartile, median and upper quartile.
     synthetic : bool
         Whether any attempt is marked as synthetic.
     """
@@ -36,11 +36,11 @@ class StudyFacts:
     n_patients: int
     n_attempts: int
     n_steps: int
-    placements: tuple[tuple[str, int], ...]
-    settings: tuple[tuple[str, int], ...]
-    maxima: tuple[tuple[str, int], ...]
-    assignments: tuple[tuple[str, int], ...]
-    patient_numbers: tuple[tuple[str, int, str], ...]
+    placements: tuple[tuple[str, int, int], ...]
+    settings: tuple[tuple[str, int, int], ...]
+    maxima: tuple[tuple[str, int, int], ...]
+    assignments: tuple[tuple[str, int, int], ...]
+    patient_numbers: tuple[tuple[str, int, tuple[float, float, float]], ...]
     synthetic: bool
 
 
@@ -72,10 +72,13 @@ class CensoringCounts:
     ending_unknown: int
 
 
-def _counts(column: pd.Series[str], unit: str = "") -> tuple[tuple[str, int], ...]:
+def _counts(attempts: pd.DataFrame, name: str, unit: str = "") -> tuple[tuple[str, int, int], ...]:
+    """Attempts and patients for each value, most frequent first."""
+    column = attempts[name]
     filled = column.astype(object).where(column.notna(), "not recorded")
+    patients = attempts["patient_id"].groupby(filled).nunique().to_dict()
     return tuple(
-        (f"{value:g}{unit}" if isinstance(value, float) else f"{value}", int(count))
+        (f"{value:g}{unit}" if isinstance(value, float) else f"{value}", int(count), int(patients[value]))
         for value, count in filled.value_counts(sort=True).items()
     )
 
@@ -94,16 +97,16 @@ def study_facts(study: Study) -> StudyFacts:
             values = study.patients[name].to_numpy(dtype=float)
             values = values[np.isfinite(values)]
             if values.size:
-                q1, q2, q3 = np.percentile(values, [25, 50, 75])
-                numbers.append((words, int(values.size), f"{q2:.0f} ({q1:.0f} to {q3:.0f})"))
+                q1, q2, q3 = (float(q) for q in np.percentile(values, [25, 50, 75]))
+                numbers.append((words, int(values.size), (q1, q2, q3)))
     return StudyFacts(
         n_patients=int(attempts["patient_id"].nunique()),
         n_attempts=len(attempts),
         n_steps=len(study.steps),
-        placements=_counts(attempts["placement"]),
-        settings=_counts(attempts["setting"]),
-        maxima=_counts(attempts["max_output_ma"], " mA"),
-        assignments=_counts(attempts["assignment"]),
+        placements=_counts(attempts, "placement"),
+        settings=_counts(attempts, "setting"),
+        maxima=_counts(attempts, "max_output_ma", " mA"),
+        assignments=_counts(attempts, "assignment"),
         patient_numbers=tuple(numbers),
         synthetic=bool((attempts["data_origin"].astype(object) == "synthetic").any()),
     )

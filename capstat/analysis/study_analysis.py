@@ -120,10 +120,12 @@ class CaptureAnalysis:
     ----------
     capture : CaptureDefinition
         The definition.
-    derivation : Derivation
-        How attempts became thresholds.
+    derivation : Derivation or None
+        How attempts became thresholds; ``None`` after suppression.
     selection : str
         Which attempts are analysed, in words.
+    n_analysed : int
+        Attempts analysed.
     groups : tuple of GroupAnalysis
         All placements together first (unless patients have several by design), then each placement.
     comparison : PlacementComparison or None
@@ -133,8 +135,9 @@ class CaptureAnalysis:
     """
 
     capture: CaptureDefinition
-    derivation: Derivation
+    derivation: Derivation | None
     selection: str
+    n_analysed: int
     groups: tuple[GroupAnalysis, ...]
     comparison: PlacementComparison | None
     not_compared: str
@@ -213,7 +216,7 @@ def _analyse_capture(study: Study, capture: CaptureDefinition, options: Analysis
         raise NotEstimableError(f"No attempt was assessed for {capture.name} capture.")
     paired = paired_by_design(thresholds, options.first, options.minus)
     used = thresholds if paired else first_attempt_of_each_patient(thresholds)
-    selection = "all attempts" if paired or len(used) == len(thresholds) else "each patient's first attempt"
+    selection = "every attempt" if paired or len(used) == len(thresholds) else "the first attempt of each patient"
     currents = options.currents_ma or _round_currents(used)
 
     comparison, reason = None, ""
@@ -242,7 +245,7 @@ def _analyse_capture(study: Study, capture: CaptureDefinition, options: Analysis
         for name in (*leading, *(other for other in used.placements if other not in leading)):
             part = used.for_placement(name)
             groups.append(_group(part, summarise(part, name), options))
-    return CaptureAnalysis(capture, derivation, selection, tuple(groups), comparison, reason)
+    return CaptureAnalysis(capture, derivation, selection, len(used), tuple(groups), comparison, reason)
 
 
 def analyse_study(study: Study, options: AnalysisOptions | None = None) -> StudyAnalysis:

@@ -9,8 +9,6 @@ import sys
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
-
     from capstat.analysis import AnalysisOptions
     from capstat.attempts import Study
     from capstat.results import Estimate
@@ -23,8 +21,11 @@ __all__ = [
     "open_study",
     "print_json",
     "progress",
+    "whole_number",
 ]
 
+HIGHEST_MA = 200.0  # US 21 CFR 870.5550
+LOWEST_LEVEL, HIGHEST_LEVEL = 0.5, 0.999
 CAPTURE_NAMES = ("mechanical", "electrical", "adjudicated", "as-recorded")
 
 
@@ -38,10 +39,21 @@ def add_study_options(parser: argparse.ArgumentParser) -> None:
 
 
 def _numbers(text: str) -> tuple[float, ...]:
+    """Numbers separated by commas; empty when the text is anything else."""
     try:
-        return tuple(float(part) for part in text.split(",") if part.strip())
-    except ValueError as error:
-        raise argparse.ArgumentTypeError(f"'{text}' is not a list of numbers such as 60,80,100") from error
+        numbers = tuple(float(part) for part in text.split(",") if part.strip())
+    except ValueError:
+        return ()
+    return numbers if all(math.isfinite(number) for number in numbers) else ()
+
+
+def _currents(text: str) -> tuple[float, ...]:
+    currents = _numbers(text)
+    if not currents or not all(0 < current <= HIGHEST_MA for current in currents):
+        raise argparse.ArgumentTypeError(
+            f"'{text}' is not a list of currents above 0 and up to {HIGHEST_MA:g} mA, such as 60,80,100"
+        )
+    return currents
 
 
 def _shares(text: str) -> tuple[float, ...]:
@@ -52,13 +64,13 @@ def _shares(text: str) -> tuple[float, ...]:
 
 
 def _level(text: str) -> float:
-    (level,) = _shares(text) if "," not in text else (0.0,)
-    if not 0.5 <= level < 1:
+    level = (_numbers(text) or (0.0,))[0] / 100
+    if "," in text or not LOWEST_LEVEL <= level <= HIGHEST_LEVEL:
         raise argparse.ArgumentTypeError(f"'{text}' is not a confidence level in percent from 50 to 99.9, such as 95")
     return level
 
 
-def _whole(smallest: int) -> Any:
+def whole_number(smallest: int) -> Any:
     def parse(text: str) -> int:
         if not text.isdigit() or int(text) < smallest:
             raise argparse.ArgumentTypeError(f"'{text}' is not a whole number of at least {smallest}")
@@ -84,10 +96,10 @@ def add_analysis_options(parser: argparse.ArgumentParser, *, placements: bool) -
         default=(0.5, 0.9, 0.95),
         help="capture currents wanted, in percent of patients",
     )
-    parser.add_argument("--currents", type=_numbers, help="currents at which the share captured is wanted, in mA")
+    parser.add_argument("--currents", type=_currents, help="currents at which the share captured is wanted, in mA")
     parser.add_argument("--level", type=_level, default=0.95, help="confidence level in percent (default 95)")
-    parser.add_argument("--replicates", type=_whole(100), default=1000, help="bootstrap resamples (default 1000)")
-    parser.add_argument("--seed", type=_whole(0), default=1, help="seed of the bootstrap (default 1)")
+    parser.add_argument("--replicates", type=whole_number(100), default=1000, help="bootstrap resamples (default 1000)")
+    parser.add_argument("--seed", type=whole_number(0), default=1, help="seed of the bootstrap (default 1)")
     if placements:
         parser.add_argument("--first", default="anterior-posterior", help="placement that is compared ...")
         parser.add_argument("--minus", default="anterior-lateral", help="... with this one")
@@ -98,6 +110,7 @@ def analysis_options(options: argparse.Namespace) -> AnalysisOptions:
     """Turn words into the options object."""
     from capstat.analysis import AnalysisOptions
     from capstat.attempts.vocabulary import PLACEMENT
+    from capstat.results import UsageError
     from capstat.thresholds import CAPTURE_DEFINITIONS, NonMonotoneRule
 
     by_name = {capture.name: capture for capture in CAPTURE_DEFINITIONS}
@@ -108,7 +121,7 @@ def analysis_options(options: argparse.Namespace) -> AnalysisOptions:
         try:
             return PLACEMENT.match(word) or default
         except KeyError:
-            raise ValueError(
+            raise UsageError(
                 f"--{name}: '{word}' is not a placement; use one of {', '.join(PLACEMENT.values)}."
             ) from None
 
@@ -128,12 +141,14 @@ def analysis_options(options: argparse.Namespace) -> AnalysisOptions:
 
 def open_study(options: argparse.Namespace) -> Study:
     """Read the study; warnings are counted on standard error."""
-    from capstat.attempts import read_study
+    from capstat.attempts import count_by_severity, read_study
 
     progress("reading and checking")
     study = read_study(options.study, options.mapping)
     if study.findings:
-        print(f"{len(study.findings)} warnings about the data; see them with: capstat check", file=sys.stderr)
+        number = count_by_severity(study.findings)["warning"]
+        words = "1 warning" if number == 1 else f"{number} warnings"
+        print(f"{words} about the data; see them with: capstat check", file=sys.stderr)
     return study
 
 
@@ -171,9 +186,3 @@ def estimate_record(group: str, estimate: Estimate) -> dict[str, Any]:
 def print_json(value: Any) -> None:
     """Print a value as JSON."""
     print(json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False))
-
-
-def print_lines(lines: Iterable[str]) -> None:
-    """Print lines."""
-    for line in lines:
-        print(line)

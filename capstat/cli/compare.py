@@ -29,11 +29,11 @@ def add_options(parser: argparse.ArgumentParser) -> None:
 
 
 def _print_text(name: str, comparison: PlacementComparison) -> None:
-    from capstat.report.sentences import comparison_sentences, paired_capture_sentence
+    from capstat.report.sentences import comparison_sentences, paired_capture_sentence, why_sentence
     from capstat.report.wording import estimate_text
 
     print(f"{comparison.first} against {comparison.minus} ({name} capture)\n")
-    for sentence in (comparison.why, *comparison_sentences(comparison), paired_capture_sentence(comparison)):
+    for sentence in (why_sentence(comparison), *comparison_sentences(comparison), paired_capture_sentence(comparison)):
         if sentence:
             print(f"  {sentence}")
     print()
@@ -63,8 +63,8 @@ def run(options: argparse.Namespace) -> int:
             {
                 "capture": capture.name,
                 "paired": comparison.paired,
-                "randomised": comparison.randomised,
-                "why": comparison.why,
+                "assignment": comparison.assignment.value,
+                "attempts_left_out": comparison.n_later,
                 "estimates": [estimate_record("", estimate) for estimate in estimates],
             }
         )

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import argparse
+import io
+import os
 import sys
 from importlib import import_module, metadata
 from typing import TYPE_CHECKING
@@ -13,6 +15,8 @@ if TYPE_CHECKING:
 __all__ = ["EXIT_FINDINGS", "EXIT_FINE", "EXIT_USAGE", "VERBS", "main"]
 
 EXIT_FINE, EXIT_FINDINGS, EXIT_USAGE = 0, 1, 2
+# as shells report a program that was stopped from the keyboard
+EXIT_INTERRUPTED = 130
 
 # verb -> the question it answers; the module of the same name adds options and runs it
 VERBS = {
@@ -36,29 +40,59 @@ def build_parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action="version", version=f"capstat {metadata.version('capstat')}")
     verbs = parser.add_subparsers(dest="verb", required=True, metavar="VERB")
     for verb, question in VERBS.items():
-        sub = verbs.add_parser(verb, help=question, description=question)
+        sub = verbs.add_parser(verb, help=question, description=question.replace("%%", "%"))
         import_module(f"capstat.cli.{verb}").add_options(sub)
     return parser
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one verb and return its exit status."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            # a terminal or pipe that knows few characters gets substitutes, not a failure halfway
+            stream.reconfigure(errors="backslashreplace")
     options = build_parser().parse_args(arguments)
     run = import_module(f"capstat.cli.{options.verb}").run
     try:
-        return int(run(options))
-    except (FileNotFoundError, FileExistsError, NotADirectoryError, PermissionError) as error:
-        return _fail(error, EXIT_USAGE)
+        status = int(run(options))
+        sys.stdout.flush()
+    except BrokenPipeError:
+        # the reader has seen enough; give the interpreter a place to flush the rest to
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return EXIT_FINE
+    except KeyboardInterrupt:
+        return _fail("stopped; nothing was written", EXIT_INTERRUPTED)
+    except OSError as error:
+        return _fail(_os_sentence(error), EXIT_USAGE)
     except ValueError as error:
-        from capstat.attempts import StudyError
-        from capstat.results import NotEstimableError
-
-        in_data = isinstance(error, StudyError | NotEstimableError)
-        return _fail(error, EXIT_FINDINGS if in_data else EXIT_USAGE)
+        return _fail_for_value(error)
+    return status
 
 
-def _fail(error: Exception, status: int) -> int:
-    print(f"capstat: {error}", file=sys.stderr)
+def _os_sentence(error: OSError) -> str:
+    if error.errno is None or error.strerror is None:
+        return str(error)
+    place = f"{error.filename}: " if error.filename else ""
+    return f"{place}{error.strerror}."
+
+
+def _fail_for_value(error: ValueError) -> int:
+    """Data errors and answers that cannot be had are findings; a wrong choice is wrong usage."""
+    from capstat.attempts import StudyError, render_findings
+    from capstat.results import NotEstimableError, UsageError
+
+    if isinstance(error, StudyError):
+        print(render_findings(error.findings), file=sys.stderr)
+        return _fail("The data have errors, so nothing was estimated.", EXIT_FINDINGS)
+    if isinstance(error, NotEstimableError):
+        return _fail(str(error), EXIT_FINDINGS)
+    if isinstance(error, UsageError):
+        return _fail(str(error), EXIT_USAGE)
+    raise error
+
+
+def _fail(message: str, status: int) -> int:
+    print(f"capstat: {message}", file=sys.stderr)
     return status
 
 

@@ -117,7 +117,7 @@ def _curves_picture(capture: CaptureAnalysis, shown: list[int]) -> Picture:
     axis.legend(loc="lower right", frameon=True, markerscale=1.4)
     level = f"{100 * curves[0].level:g} %"
     middle = [
-        f"{label}: {summary.capture_currents[0].value:g} mA captures half"
+        f"{label}: {summary.capture_currents[0].value:g} mA captures at least half."
         for label, summary in ((capture.groups[i].summary.label, capture.groups[i].summary) for i in shown)
         if summary.capture_currents and summary.capture_currents[0].value is not None
     ]
@@ -126,7 +126,7 @@ def _curves_picture(capture: CaptureAnalysis, shown: list[int]) -> Picture:
         f"capture_curve_{capture.capture.name}",
         "Points: currents at which the share captured is known. Dark steps: between two tested currents the share is only "
         f"known to lie within the step. Light area: {level} confidence limits at one current at a time.",
-        "Share of patients captured against current in mA. " + "; ".join(middle) + ".",
+        " ".join(["Share of patients captured against current in mA.", *middle]),
     )
 
 
@@ -139,6 +139,8 @@ def _difference_picture(comparison: PlacementComparison, name: str) -> Picture:
     top.legend(loc="lower right", frameon=True, markerscale=1.4)
     difference = comparison.difference.curve
     bottom.axhline(0, color="black", linewidth=0.9)
+    for axis in (top, bottom):
+        axis.axvline(comparison.common_maximum_ma, color="black", linewidth=0.8, linestyle=":")
     settled = np.isclose(difference.lower, difference.upper)
     bottom.vlines(
         difference.x,
@@ -167,7 +169,8 @@ def _difference_picture(comparison: PlacementComparison, name: str) -> Picture:
         f"placement_{name}",
         f"Above: capture by placement. Below: {comparison.first} minus {comparison.minus}, with "
         f"{100 * difference.level:g} % confidence limits at one current at a time; a thick bar marks a current at which "
-        "the data only bound the difference.",
+        f"the data only bound the difference. Dotted line: {comparison.common_maximum_ma:g} mA, the highest current that every "
+        "device could give.",
         f"Capture curves of {comparison.first} and {comparison.minus}, and their difference in percentage points.",
     )
 
@@ -196,28 +199,23 @@ def _pairs_picture(pairs: PairedIntervals, comparison: PlacementComparison, name
     )  # fmt: skip
     axis.margins(x=0.06, y=0.02)
     axis.legend(loc="upper center", bbox_to_anchor=(0.5, -0.09), ncols=1, frameon=False, fontsize=9)
-    both = int((~np.isfinite(pairs.first[:, 1]) & ~np.isfinite(pairs.second[:, 1])).sum())
     return _render(
         figure,
         f"paired_thresholds_{name}",
         "Each row is a patient. A bar is the interval that holds the threshold; an arrow marks the highest current tried "
         "without capture. No value is made up for an attempt without capture.",
-        f"Thresholds of {len(pairs.first)} patients with both placements; {both} were captured with neither.",
+        f"Intervals of the thresholds of {len(pairs.first)} patients with both placements.",
     )
 
 
-def figures_of_capture(capture: CaptureAnalysis, suppress_below: int) -> tuple[Picture, ...]:
-    """Draw the figures of one definition of capture; groups smaller than ``suppress_below`` patients are left out."""
-    large = [i for i, group in enumerate(capture.groups) if group.counts.patients >= max(suppress_below, 1)]
-    named = [i for i in large if capture.groups[i].summary.label != ALL_PLACEMENTS]
-    pictures = []
-    shown = (named if len(named) > 1 else large[:1])[: len(COLOURS)]
-    if shown:
-        pictures.append(_curves_picture(capture, shown))
+def figures_of_capture(capture: CaptureAnalysis) -> tuple[Picture, ...]:
+    """Draw the figures of one definition of capture."""
+    named = [i for i, group in enumerate(capture.groups) if group.summary.label != ALL_PLACEMENTS]
+    pictures = [_curves_picture(capture, (named if len(named) > 1 else [0])[: len(COLOURS)])]
     comparison = capture.comparison
-    if comparison is not None and min(comparison.n_first, comparison.n_minus) >= max(suppress_below, 1):
+    if comparison is not None:
         pictures.append(_difference_picture(comparison, capture.capture.name))
         pairs = comparison.paired_intervals
-        if pairs is not None and len(pairs.first) and suppress_below <= 1:
+        if pairs is not None and len(pairs.first):
             pictures.append(_pairs_picture(pairs, comparison, capture.capture.name))
     return tuple(pictures)

@@ -29,6 +29,10 @@ def provenance_of(analysis: StudyAnalysis, suppress_below: int) -> dict[str, str
         "adjusted for": "body size where recorded"
         if options.adjust_for is None
         else ", ".join(options.adjust_for) or "nothing",
+        "capture currents for": ", ".join(f"{100 * share:g} %" for share in options.fractions),
+        "shares captured at": "every 20 mA from 40 mA"
+        if options.currents_ma is None
+        else ", ".join(f"{c:g} mA" for c in options.currents_ma),
         "confidence level": f"{options.level:g}",
         "bootstrap replicates": f"{options.replicates}",
         "seed": f"{options.seed}",

@@ -7,33 +7,47 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from capstat.analysis import ALL_PLACEMENTS
+from capstat.placement import Assignment
 from capstat.report.wording import (
+    CAUTIONS,
+    OBSERVATIONAL_CAUTION,
+    RANDOMISED_CAUTION,
+    confidence_text,
+    counted,
     interval_text,
     milliampere,
-    of_hundred,
     p_text,
     percentage_points,
     ratio_text,
+    share_of_patients,
 )
 
 if TYPE_CHECKING:
-    from capstat.analysis import CaptureAnalysis, StudyAnalysis
+    from capstat.analysis import CaptureAnalysis, GroupAnalysis, StudyAnalysis
     from capstat.distributions import CaptureSummary
     from capstat.placement import PlacementComparison
     from capstat.results import Estimate
 
-__all__ = ["comparison_sentences", "headline_ratio", "summary_sentences", "threshold_sentence"]
+__all__ = [
+    "assignment_sentence",
+    "cautions_for",
+    "comparison_sentences",
+    "headline_ratio",
+    "paired_capture_sentence",
+    "summary_sentences",
+    "threshold_sentence",
+    "why_sentence",
+]
 
-
-def _limits(estimate: Estimate) -> str:
-    return f"{100 * estimate.level:g} % confidence interval {interval_text(estimate)}"
+# fewer captured patients than this in a group: say so beside every comparison
+FEW_PATIENTS = 20
 
 
 def _current(estimate: Estimate, share: str) -> str:
     if estimate.value is None:
-        low = "" if estimate.lower is None else f" (it is likely {milliampere(estimate.lower)} mA or more)"
+        low = "" if not estimate.lower else f" (it is likely {milliampere(estimate.lower)} mA or more)"
         return f"the current for {share} was not reached{low}"
-    return f"{milliampere(estimate.value)} mA captured {share} ({_limits(estimate)} mA)"
+    return f"{milliampere(estimate.value)} mA captured at least {share} ({confidence_text(estimate)})"
 
 
 def _share_words(fraction: float) -> str:
@@ -48,20 +62,30 @@ def threshold_sentence(summary: CaptureSummary, fractions: tuple[float, ...]) ->
         _current(estimate, _share_words(fraction))
         for estimate, fraction in zip(summary.capture_currents[:2], fractions[:2], strict=True)
     ]
+    size = counted(summary.fit.n_patients, "patient")
     group = "Over all placements" if summary.label == ALL_PLACEMENTS else f"With {summary.label} pads"
-    return f"{group}, {' and '.join(parts)}."
+    return f"{group} ({size}), {' and '.join(parts)}."
+
+
+def _range_words(low: float, high: float) -> str:
+    less = _at_most(1 - low, "less") if low > 0 else "any amount less"
+    more = "any amount more" if np.isinf(high) else _at_most(high - 1, "more")
+    return f"{less} or {more}"
+
+
+def _at_most(change: float, word: str) -> str:
+    return f"up to {100 * change:.0f} % {word}" if change >= 0.005 else f"hardly any {word}"
 
 
 def _less_or_more(comparison: PlacementComparison, adjusted: str) -> str:
     ratio = comparison.ratio
     value, low, high = ratio.value or 1.0, ratio.lower or 0.0, ratio.upper or np.inf
-    change = abs(1 - value)
-    limits = f"ratio {ratio_text(value)}, {_limits(ratio)}"
-    verb = "needed" if comparison.randomised else "went with"
+    limits = f"ratio {ratio_text(value)}, {confidence_text(ratio)}"
+    verb = "needed" if comparison.assignment is Assignment.RANDOMISED else "went with"
     if low > 1 or high < 1:
         word = "less" if value < 1 else "more"
         return (
-            f"{comparison.first.capitalize()} pads {verb} about {100 * change:.0f} % {word} current than "
+            f"{comparison.first.capitalize()} pads {verb} about {100 * abs(1 - value):.0f} % {word} current than "
             f"{comparison.minus} pads{adjusted} ({limits})."
         )
     return (
@@ -70,70 +94,112 @@ def _less_or_more(comparison: PlacementComparison, adjusted: str) -> str:
     )
 
 
-def _range_words(low: float, high: float) -> str:
-    less = f"up to {100 * (1 - low):.0f} % less"
-    more = "any amount more" if np.isinf(high) else f"up to {100 * (high - 1):.0f} % more"
-    return f"{less} or {more}"
+def _adjustment(comparison: PlacementComparison) -> str:
+    if comparison.paired:
+        return " in the same patient"
+    detail = comparison.unpaired_ratio
+    if detail is None or not detail.adjusted_for:
+        return ""
+    return f" in patients of the same {' and '.join(_plain_name(name) for name in detail.adjusted_for)}"
+
+
+def _plain_name(column: str) -> str:
+    words = column.replace("_", " ")
+    for unit in (" kg", " cm", " years", " ma", " ms", " ppm"):
+        words = words.removesuffix(unit)
+    return words
 
 
 def headline_ratio(comparison: PlacementComparison) -> str:
     """The main comparison in one sentence."""
     ratio = comparison.ratio
-    adjusted = ""
-    if comparison.paired:
-        adjusted = " in the same patient"
-    elif comparison.unpaired_ratio and comparison.unpaired_ratio.adjusted_for:
-        names = " and ".join(name.replace("_", " ") for name in comparison.unpaired_ratio.adjusted_for)
-        for unit in (" kg", " cm", " years"):
-            names = names.replace(unit, "")
-        adjusted = f" in patients of the same {names}"
     if ratio.value is None:
-        bound = interval_text(ratio)
-        told = f" The data still bound the ratio: {bound}." if bound else ""
+        bounded = (ratio.lower or 0) > 0 or (ratio.upper is not None and np.isfinite(ratio.upper))
+        told = f" The data still bound the ratio: {interval_text(ratio)}." if bounded else ""
         return (
             f"How much more or less current {comparison.first} pads need than {comparison.minus} pads cannot be "
-            f"estimated: {ratio.reason}.{told}"
+            f"estimated: {ratio.reason.rstrip('.')}.{told}"
         )
-    return _less_or_more(comparison, adjusted)
+    return _less_or_more(comparison, _adjustment(comparison))
 
 
 def _difference_sentence(comparison: PlacementComparison) -> str:
-    estimates = [e for e in comparison.difference.at_currents if e.value is not None]
-    if not estimates:
+    estimate = comparison.difference_at_maximum
+    if estimate.value is None:
         return ""
-    last = estimates[-1]
-    shares = []
-    for summary in comparison.summaries:
-        match = [e for e in summary.capture_probabilities if e.quantity == last.quantity.replace("difference in ", "")]
-        if not match or match[0].value is None:
-            return ""
-        shares.append(of_hundred(match[0].value))
-    current = last.quantity.split(" at ")[-1]
-    plain = (
-        ", body size not allowed for" if comparison.unpaired_ratio and comparison.unpaired_ratio.adjusted_for else ""
-    )
+    shares = [
+        share_of_patients(e.value, s.fit.n_patients)
+        for s, e in zip(comparison.summaries, comparison.shares_at_maximum, strict=True)
+        if e.value is not None
+    ]
+    adjusted = comparison.unpaired_ratio is not None and comparison.unpaired_ratio.adjusted_for
+    plain = ", with nothing adjusted for" if adjusted else ""
     return (
-        f"At {current}, {shares[0]} patients were captured with {comparison.first} and {shares[1]} with "
-        f"{comparison.minus} pads{plain} (difference {percentage_points(last.value or 0.0)} percentage points, {_limits(last)})."
+        f"At {milliampere(comparison.common_maximum_ma)} mA, the highest current that every device could give, "
+        f"{shares[0]} were captured with {comparison.first} pads and {shares[1]} with {comparison.minus} pads{plain} "
+        f"(difference {percentage_points(estimate.value)} percentage points, {confidence_text(estimate)})."
     )
 
 
-def _cannot_conclude(comparison: PlacementComparison) -> str:
-    if comparison.randomised:
+def assignment_sentence(comparison: PlacementComparison) -> str:
+    """What the way in which placements were decided allows one to say."""
+    if comparison.assignment is Assignment.RANDOMISED:
         return (
             "The placement was decided by chance, so the difference can be read as an effect of the placement in patients "
             "like these; other patients, pads and devices may differ."
         )
+    how = {
+        Assignment.CHOSEN: "The placement was chosen, not decided by chance",
+        Assignment.MIXED: "The placement was decided by chance in some attempts only",
+        Assignment.UNKNOWN: "How the placement was decided is not recorded",
+    }[comparison.assignment]
     return (
-        "The placement was chosen, not decided by chance, so this is an association: patients given one placement may have "
-        "differed in ways that were not recorded, and the difference is not proof that the placement causes it."
+        f"{how}, so this is an association: patients given one placement may have differed in ways that were not recorded, "
+        "and the difference is not proof that the placement causes it."
     )
 
 
-def comparison_sentences(comparison: PlacementComparison) -> tuple[str, ...]:
+def _few_sentence(comparison: PlacementComparison, suppress_below: int) -> str:
+    counts = (comparison.n_captured_first, comparison.n_captured_minus)
+    if min(counts) >= FEW_PATIENTS:
+        return ""
+    told = ""
+    if min(counts) >= suppress_below:
+        told = f" ({counts[0]} with {comparison.first}, {counts[1]} with {comparison.minus} pads)"
+    return f"Few patients were captured{told}, so this comparison is uncertain and leans on its model."
+
+
+def comparison_sentences(comparison: PlacementComparison, suppress_below: int = 1) -> tuple[str, ...]:
     """Direction, size, uncertainty, and what the comparison does not show."""
-    sentences = [headline_ratio(comparison), _difference_sentence(comparison), _cannot_conclude(comparison)]
+    headline = " ".join(filter(None, (headline_ratio(comparison), _few_sentence(comparison, suppress_below))))
+    sentences = [headline, _difference_sentence(comparison), assignment_sentence(comparison)]
     return tuple(sentence for sentence in sentences if sentence)
+
+
+def why_sentence(comparison: PlacementComparison, suppress_below: int = 1) -> str:
+    """Which comparison was made and why."""
+    either = comparison.n_either
+    if comparison.paired:
+        single = either - comparison.n_both
+        text = (
+            f"{comparison.n_both} of {counted(either, 'patient')} were paced with both {comparison.first} and "
+            f"{comparison.minus} placement and are compared with themselves"
+        )
+        if not single:
+            return f"{text}."
+        shown = counted(single, "patient") if single >= suppress_below else "the patients"
+        return f"{text}; {shown} with only one of the two inform the comparison through its model."
+    if not comparison.n_both_recorded:
+        return "No patient was paced with both placements, so different patients are compared."
+    if comparison.n_both_recorded < suppress_below or comparison.n_first_failed < suppress_below:
+        count = "Few patients were paced with both placements. They"
+    else:
+        verb = "was" if comparison.n_both_recorded == 1 else "were"
+        count = (
+            f"Only {comparison.n_both_recorded} of {counted(either, 'patient')} {verb} paced with both placements, and in "
+            f"{comparison.n_first_failed} of them the first attempt had not captured. They"
+        )
+    return f"{count} are not a fair sample, so different patients are compared, each by the first attempt."
 
 
 def paired_capture_sentence(comparison: PlacementComparison) -> str:
@@ -141,55 +207,86 @@ def paired_capture_sentence(comparison: PlacementComparison) -> str:
     pairs = comparison.paired_capture
     if pairs is None:
         return ""
-    return (
-        f"At {milliampere(pairs.current_ma)} mA, {pairs.first_only} patients were captured with {comparison.first} pads "
-        f"only and {pairs.second_only} with {comparison.minus} pads only (exact McNemar test, {p_text(pairs.test.p_exact)}; "
-        f"mid-p version, {p_text(pairs.test.p_mid)}); {pairs.both} were captured with both and {pairs.neither} with neither."
+    judged = (
+        f"; {counted(pairs.undetermined, 'patient')} could not be judged, because a ramp stopped before this current"
+        if pairs.undetermined
+        else ""
     )
+    return (
+        f"At {milliampere(pairs.current_ma)} mA, {counted(pairs.first_only, 'patient')} had capture with {comparison.first} "
+        f"pads only and {pairs.second_only} with {comparison.minus} pads only (exact McNemar test, "
+        f"{p_text(pairs.test.p_exact)}; mid-p version, {p_text(pairs.test.p_mid)}); {pairs.both} had it with both and "
+        f"{pairs.neither} with neither{judged}."
+    )
+
+
+def _without_capture(group: GroupAnalysis) -> str:
+    estimate = group.summary.not_captured
+    pads = "" if group.summary.label == ALL_PLACEMENTS else f" with {group.summary.label} pads"
+    if estimate.value is None:
+        return ""
+    size = group.summary.fit.n_patients
+    return f"{share_of_patients(estimate.value, size)}{pads} ({confidence_text(estimate)})"
 
 
 def _not_captured_sentence(capture: CaptureAnalysis) -> str:
-    estimates = [group.summary.not_captured for group in capture.groups]
-    overall = estimates[0]
-    if len(capture.groups) > 1 and capture.groups[0].summary.label != ALL_PLACEMENTS:
-        told = " and ".join(
-            f"{of_hundred(e.value)} with {g.summary.label} pads"
-            for g, e in zip(capture.groups, estimates, strict=True)
-            if e.value is not None
-        )
-    elif overall.value is not None:
-        told = f"{of_hundred(overall.value)} patients ({_limits(overall)} %)"
-    else:
+    overall = capture.groups[0].summary
+    groups = capture.groups[:1] if overall.label == ALL_PLACEMENTS else capture.groups
+    if all(group.summary.not_captured.value == 0 for group in groups):
+        top = max(float(group.summary.fit.support[-1, 1]) for group in groups)
+        patients = counted(overall.fit.n_patients, "patient")
+        who = f"All {patients}" if len(groups) == 1 else "All patients"
+        return f"{who} were captured, at {milliampere(top)} mA or less."
+    told = " and ".join(filter(None, (_without_capture(group) for group in groups)))
+    if not told:
         return ""
-    where = overall.quantity.split(" at ")[1].split(",")[0]
+    where = milliampere(max(float(group.summary.curve.x[-1]) for group in groups))
     return (
-        f"No capture was seen at {where}, the highest current tested, in {told}; nobody knows what a higher current would "
-        "have done, and a patient without capture is not given a made-up threshold here."
-        if told
-        else ""
+        f"No capture was seen up to {where} mA, the highest current tried, in {told}; nobody knows what a higher current "
+        "would have done, and a patient without capture is not given a made-up threshold here."
     )
 
 
-def summary_sentences(analysis: StudyAnalysis) -> tuple[str, ...]:
-    """Three to six sentences for a committee."""
+def _data_sentence(analysis: StudyAnalysis, capture: CaptureAnalysis) -> str:
     facts = analysis.facts
+    if capture.capture.name == "as-recorded":
+        kind = "capture as the file records it"
+    else:
+        kind = f"{capture.capture.name} capture ({capture.capture.meaning})"
+    text = (
+        f"{counted(facts.n_attempts, 'pacing attempt')} in {counted(facts.n_patients, 'patient')} were read; "
+        f"{capture.selection}, {counted(capture.n_analysed, 'attempt')}, is analysed for {kind}."
+    )
+    comparison = capture.comparison
+    detail = comparison.unpaired_ratio if comparison is not None else None
+    if detail is not None and detail.n_complete < detail.n_total:
+        names = " and ".join(_plain_name(name) for name in detail.adjusted_for)
+        text += f" The comparison adjusted for {names} rests on the {detail.n_complete} attempts that have it."
+    return text
+
+
+def cautions_for(analysis: StudyAnalysis) -> tuple[str, ...]:
+    """The usual cautions, and the one that fits how placements were decided."""
+    compared = [capture.comparison for capture in analysis.captures if capture.comparison is not None]
+    randomised = bool(compared) and all(c.assignment is Assignment.RANDOMISED for c in compared)
+    return (*CAUTIONS, RANDOMISED_CAUTION if randomised else OBSERVATIONAL_CAUTION)
+
+
+def summary_sentences(analysis: StudyAnalysis, suppress_below: int = 1) -> tuple[str, ...]:
+    """Three to six statements for a committee."""
     if not analysis.captures:
-        return (f"The study holds {facts.n_attempts} attempts, none of which can be read as a threshold.",)
+        return (f"The study holds {analysis.facts.n_attempts} attempts, none of which can be read as a threshold.",)
     capture = analysis.captures[0]
-    kind = "as the file records it" if capture.capture.name == "as-recorded" else f"{capture.capture.name}"
-    sentences = [
-        (
-            f"{facts.n_patients} patients with {facts.n_attempts} pacing attempts were analysed for capture "
-            f"({kind}: {capture.capture.meaning})."
-        )
-    ]
+    sentences = [_data_sentence(analysis, capture)]
     comparison = capture.comparison
     if comparison is None:
         sentences += [threshold_sentence(g.summary, analysis.options.fractions) for g in capture.groups[:1]]
     else:
         sentences.append(" ".join(threshold_sentence(s, analysis.options.fractions) for s in comparison.summaries))
-        sentences += comparison_sentences(comparison)
+        sentences += comparison_sentences(comparison, suppress_below)
     not_captured = _not_captured_sentence(capture)
     if not_captured:
         sentences.insert(-1 if comparison else len(sentences), not_captured)
+    if comparison is None and capture.not_compared:
+        sentences.append(f"The placements are not compared: {capture.not_compared}")
     return tuple(sentences)

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from capstat.report.wording import interval_text, p_text, percent, value_text
+from capstat.report.sentences import why_sentence
+from capstat.report.wording import interval_text, p_text, value_text
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -50,6 +51,10 @@ class Table:
 
 def estimates_frame(rows: Iterable[tuple[str, Estimate]]) -> pd.DataFrame:
     """One row for each estimate, unrounded, with everything that is needed to use it."""
+    columns = [
+        "group", "quantity", "direction", "value", "lower", "upper", "level", "unit", "scale", "identified_above",
+        "identified_up_to", "p_value", "patients", "method", "reason", "notes",
+    ]  # fmt: skip
     return pd.DataFrame(
         [
             {
@@ -71,7 +76,8 @@ def estimates_frame(rows: Iterable[tuple[str, Estimate]]) -> pd.DataFrame:
                 "notes": "; ".join(e.notes),
             }
             for group, e in rows
-        ]
+        ],
+        columns=columns,
     )
 
 
@@ -79,22 +85,20 @@ def _small(count: int, suppress_below: int) -> str:
     return f"<{suppress_below}" if 0 < count < suppress_below else f"{count}"
 
 
-def _shown(estimate: Estimate, suppress_below: int) -> tuple[str, str]:
-    if 0 < estimate.n < suppress_below:
-        return f"suppressed (<{suppress_below} patients)", ""
+def _shown(estimate: Estimate) -> tuple[str, str]:
     limits = interval_text(estimate)
     if estimate.value is None:
-        return f"not estimable: {estimate.reason}", limits
+        reason = estimate.reason.rstrip(".")
+        return reason if reason.startswith("not ") else f"not estimable: {reason}", limits
     return value_text(estimate), limits
 
 
-def _estimate_rows(
-    rows: list[tuple[str, str, Estimate]], suppress_below: int
-) -> tuple[tuple[tuple[str, ...], ...], pd.DataFrame]:
-    """Shown cells (group, words, value, limits) and the frame, with small groups left out of both."""
-    shown = tuple((group, words, *_shown(e, suppress_below)) for group, words, e in rows)
-    kept = [(group, e) for group, _, e in rows if not 0 < e.n < suppress_below]
-    return shown, estimates_frame(kept)
+def _estimate_rows(rows: list[tuple[str, str, Estimate]]) -> tuple[tuple[tuple[str, ...], ...], pd.DataFrame]:
+    """Shown cells (group, words, value, limits) and the frame of the same estimates."""
+    return (
+        tuple((group, words, *_shown(e)) for group, words, e in rows),
+        estimates_frame((group, e) for group, _, e in rows),
+    )
 
 
 def _level(estimate: Estimate) -> str:
@@ -103,11 +107,18 @@ def _level(estimate: Estimate) -> str:
 
 def tables_of_data(analysis: StudyAnalysis, findings: tuple[Finding, ...], suppress_below: int) -> tuple[Table, ...]:
     """What the data are, and what is wrong with them."""
+    return (
+        _data_table(analysis, suppress_below),
+        _censoring_table(analysis, suppress_below),
+        _findings_table(findings, suppress_below),
+    )
+
+
+def _data_table(analysis: StudyAnalysis, suppress_below: int) -> Table:
     facts = analysis.facts
-    rows: list[tuple[str, str, str]] = [
-        ("patients", "", _small(facts.n_patients, suppress_below)),
-        ("attempts", "", _small(facts.n_attempts, suppress_below)),
-        ("steps", "", f"{facts.n_steps}"),
+    hidden = facts.n_patients < suppress_below
+    records: list[dict[str, object]] = [
+        {"item": "all", "value": "", "attempts": facts.n_attempts, "patients": facts.n_patients}
     ]
     for head, counts in (
         ("placement", facts.placements),
@@ -115,21 +126,26 @@ def tables_of_data(analysis: StudyAnalysis, findings: tuple[Finding, ...], suppr
         ("device maximum", facts.maxima),
         ("how the placement was decided", facts.assignments),
     ):
-        rows += [(head, value, _small(count, suppress_below)) for value, count in counts]
-    shown = [(" — ".join(part for part in row[:2] if part), row[2]) for row in rows]
-    for words, n, text in facts.patient_numbers:
-        hidden = 0 < n < suppress_below
-        shown.append(
-            (
-                f"{words}: median (quartiles), n = {_small(n, suppress_below)}",
-                "suppressed" if hidden else text,
-            )
-        )
-    description = Table(
-        "data", "What the study holds", ("", "count or median"), tuple(shown),
-        pd.DataFrame(shown, columns=["item", "value"]),
+        records += [
+            {"item": head, "value": value, "attempts": attempts, "patients": patients}
+            for value, attempts, patients in counts
+        ]
+    rows = []
+    for record in records:
+        small = int(str(record["patients"])) < suppress_below
+        if small:
+            record["attempts"] = record["patients"] = f"<{suppress_below}"
+        words = " — ".join(str(record[key]) for key in ("item", "value") if record[key])
+        rows.append((words, str(record["attempts"]), str(record["patients"])))
+    for words, n, (q1, q2, q3) in facts.patient_numbers:
+        if n >= suppress_below and not hidden:
+            records.append({"item": words, "patients": n, "lower_quartile": q1, "median": q2, "upper_quartile": q3})
+            rows.append((f"{words}: median {q2:.0f}, quartiles {q1:.0f} and {q3:.0f}", "", f"{n}"))
+    steps = "" if hidden else f" {facts.n_steps} steps were recorded."
+    return Table(
+        "data", "What the study holds", ("", "attempts", "patients"), tuple(rows), pd.DataFrame(records),
+        (f"A patient with several attempts is counted once in each line that applies.{steps}",),
     )  # fmt: skip
-    return (description, _censoring_table(analysis, suppress_below), _findings_table(findings))
 
 
 def _censoring_table(analysis: StudyAnalysis, suppress_below: int) -> Table:
@@ -153,7 +169,9 @@ def _censoring_table(analysis: StudyAnalysis, suppress_below: int) -> Table:
     )  # fmt: skip
 
 
-def _findings_table(findings: tuple[Finding, ...], limit: int = 30) -> Table:
+def _findings_table(findings: tuple[Finding, ...], suppress_below: int, limit: int = 30) -> Table:
+    if suppress_below > 1:
+        return _findings_by_rule(findings, suppress_below)
     rules: dict[str, list[Finding]] = {}
     for finding in findings:
         rules.setdefault(finding.rule, []).append(finding)
@@ -177,16 +195,29 @@ def _findings_table(findings: tuple[Finding, ...], limit: int = 30) -> Table:
     )  # fmt: skip
 
 
-def tables_of_capture(capture: CaptureAnalysis, suppress_below: int) -> tuple[Table, ...]:
+def _findings_by_rule(findings: tuple[Finding, ...], suppress_below: int) -> Table:
+    """Counts only: a row number or a value can lead to a patient."""
+    counts: dict[tuple[str, str], int] = {}
+    for finding in findings:
+        key = (finding.rule, finding.column or "")
+        counts[key] = counts.get(key, 0) + finding.occurrences
+    rows = tuple((_small(count, suppress_below), rule, column) for (rule, column), count in counts.items())
+    return Table(
+        "findings", "What the check of the data found", ("times", "rule", "column"), rows,
+        pd.DataFrame(rows, columns=["times", "rule", "column"]), ("Single rows are not shown.",),
+    )  # fmt: skip
+
+
+def tables_of_capture(capture: CaptureAnalysis, suppress_below: int = 1) -> tuple[Table, ...]:
     """Thresholds and placement under one definition of capture."""
-    tables = [_currents_table(capture, suppress_below), _shares_table(capture, suppress_below)]
+    tables = [_currents_table(capture), _shares_table(capture)]
     if capture.comparison is not None:
         tables.append(_placement_table(capture.comparison, capture.capture.name, suppress_below))
-        tables.append(_difference_table(capture.comparison, capture.capture.name, suppress_below))
-        if capture.comparison.unpaired_ratio is not None:
-            tables.append(_families_table(capture.comparison, capture.capture.name, suppress_below))
+        tables.append(_difference_table(capture.comparison, capture.capture.name))
+        if capture.comparison.unpaired_ratio is not None and capture.comparison.unpaired_ratio.by_family:
+            tables.append(_families_table(capture.comparison, capture.capture.name))
         if capture.comparison.paired_capture is not None:
-            tables.append(_pairs_table(capture.comparison, capture.capture.name, suppress_below))
+            tables.append(_pairs_table(capture.comparison, capture.capture.name))
     return tuple(tables)
 
 
@@ -203,12 +234,12 @@ def _model_rows(group: GroupAnalysis) -> list[tuple[str, str, Estimate]]:
     return rows
 
 
-def _currents_table(capture: CaptureAnalysis, suppress_below: int) -> Table:
+def _currents_table(capture: CaptureAnalysis) -> Table:
     rows = []
     for group in capture.groups:
         rows += [(group.summary.label, "no assumption", e) for e in group.summary.capture_currents]
         rows += _model_rows(group)
-    shown, frame = _estimate_rows(rows, suppress_below)
+    shown, frame = _estimate_rows(rows)
     level = _level(rows[0][2])
     quantities = [e.quantity.replace("current that captures ", "").replace(" of patients", "") for _, _, e in rows]
     cells = tuple((r[0], q, r[1], r[2], r[3]) for r, q in zip(shown, quantities, strict=True))
@@ -222,13 +253,13 @@ def _currents_table(capture: CaptureAnalysis, suppress_below: int) -> Table:
     )  # fmt: skip
 
 
-def _shares_table(capture: CaptureAnalysis, suppress_below: int) -> Table:
+def _shares_table(capture: CaptureAnalysis) -> Table:
     rows = []
     for group in capture.groups:
         label = group.summary.label
         rows += [(label, e.quantity.replace("share captured at ", ""), e) for e in group.summary.capture_probabilities]
         rows.append((label, group.summary.not_captured.quantity.replace("share ", ""), group.summary.not_captured))
-    shown, frame = _estimate_rows(rows, suppress_below)
+    shown, frame = _estimate_rows(rows)
     return Table(
         f"share_captured_{capture.capture.name}", f"Share of patients captured ({capture.capture.name} capture)",
         ("group", "current", "share", _level(rows[0][2])), shown, frame,
@@ -238,7 +269,7 @@ def _shares_table(capture: CaptureAnalysis, suppress_below: int) -> Table:
 
 def _placement_table(comparison: PlacementComparison, name: str, suppress_below: int) -> Table:
     estimates = [("main analysis", comparison.ratio), ("main analysis", comparison.difference_at_median)]
-    notes = [comparison.why]
+    notes = [why_sentence(comparison, suppress_below)]
     if comparison.unpaired_ratio is not None:
         detail = comparison.unpaired_ratio
         if detail.adjusted_for:
@@ -260,7 +291,7 @@ def _placement_table(comparison: PlacementComparison, name: str, suppress_below:
         )
     for _, e in estimates:
         notes += [note for note in e.notes if note not in notes]
-    shown, frame = _estimate_rows([(label, e.quantity, e) for label, e in estimates], suppress_below)
+    shown, frame = _estimate_rows([(label, e.quantity, e) for label, e in estimates])
     cells = tuple(
         (r[0], r[1], e.direction, r[2], r[3], p_text(e.p_value)) for r, (_, e) in zip(shown, estimates, strict=True)
     )
@@ -270,12 +301,12 @@ def _placement_table(comparison: PlacementComparison, name: str, suppress_below:
     )  # fmt: skip
 
 
-def _difference_table(comparison: PlacementComparison, name: str, suppress_below: int) -> Table:
+def _difference_table(comparison: PlacementComparison, name: str) -> Table:
     rows = []
     for e in comparison.difference.at_currents:
         current = e.quantity.split(" at ")[-1]
         rows.append((current, e))
-    shown, frame = _estimate_rows([("", current, e) for current, e in rows], suppress_below)
+    shown, frame = _estimate_rows([("", current, e) for current, e in rows])
     note = (
         f"{comparison.common_maximum_ma:g} mA is the highest current that every device in this comparison could give. "
         "Intervals are for one current at a time."
@@ -287,12 +318,12 @@ def _difference_table(comparison: PlacementComparison, name: str, suppress_below
     )  # fmt: skip
 
 
-def _families_table(comparison: PlacementComparison, name: str, suppress_below: int) -> Table:
+def _families_table(comparison: PlacementComparison, name: str) -> Table:
     detail = comparison.unpaired_ratio
     families = detail.by_family if detail is not None else ()
     rows = [(family, f"AIC {aic:.1f}", estimate) for family, aic, estimate in families]
-    shown, frame = _estimate_rows(rows, suppress_below)
-    frame = frame.assign(aic=[aic for _, aic, e in families if not 0 < e.n < suppress_below])
+    shown, frame = _estimate_rows(rows)
+    frame = frame.assign(aic=[aic for _, aic, _ in families])
     return Table(
         f"placement_families_{name}", f"The ratio under other threshold families ({name} capture)",
         ("family", "fit", "ratio", _level(comparison.ratio)), shown, frame,
@@ -300,7 +331,7 @@ def _families_table(comparison: PlacementComparison, name: str, suppress_below: 
     )  # fmt: skip
 
 
-def _pairs_table(comparison: PlacementComparison, name: str, suppress_below: int) -> Table:
+def _pairs_table(comparison: PlacementComparison, name: str) -> Table:
     pairs = comparison.paired_capture
     if pairs is None:
         raise ValueError("There is no paired comparison to tabulate.")
@@ -309,19 +340,20 @@ def _pairs_table(comparison: PlacementComparison, name: str, suppress_below: int
         (f"with {comparison.first} only", pairs.first_only),
         (f"with {comparison.minus} only", pairs.second_only),
         ("with neither", pairs.neither),
-        ("not determined at this current (left out)", pairs.undetermined),
+        ("could not be judged (left out)", pairs.undetermined),
     )
-    rows = tuple((words, _small(count, suppress_below)) for words, count in counts)
-    difference, limits = _shown(pairs.difference, suppress_below)
-    tests = (
+    difference, limits = _shown(pairs.difference)
+    rows = (
+        *((words, f"{count}") for words, count in counts),
         ("difference in share captured", f"{difference} ({_level(pairs.difference)} {limits})"),
         ("exact McNemar test", p_text(pairs.test.p_exact)),
         ("mid-p McNemar test", p_text(pairs.test.p_mid)),
     )
+    frame = pd.DataFrame([{"item": words, "value": count} for words, count in counts])
+    extra = estimates_frame([("", pairs.difference)]).assign(item="difference", p_mid=pairs.test.p_mid)
     return Table(
         f"paired_capture_{name}", f"The same patients at {pairs.current_ma:g} mA ({name} capture)",
-        ("", "patients"), rows + tests, pd.DataFrame(rows + tests, columns=["item", "value"]),
-        (f"Of {percent(1.0)} % of the patients with both placements followed to this current.",)
-        if pairs.undetermined == 0 else
-        (f"{pairs.undetermined} patients had a ramp that stopped before this current.",),
+        ("", "patients"), rows, pd.concat([frame, extra.drop(columns="group")], ignore_index=True),
+        (("Only patients with both placements followed to this current count here; the capture curves use everybody, so "
+         "their difference may not be the same."),),
     )  # fmt: skip

@@ -11,22 +11,38 @@ if TYPE_CHECKING:
 
 __all__ = [
     "CAUTIONS",
+    "OBSERVATIONAL_CAUTION",
+    "RANDOMISED_CAUTION",
+    "confidence_text",
+    "counted",
     "estimate_text",
     "interval_text",
     "milliampere",
-    "of_hundred",
     "p_text",
     "percent",
     "percentage_points",
     "ratio_text",
+    "share_of_patients",
     "value_text",
 ]
 
 CAUTIONS = (
     "For research and education. This is not a medical device and not bedside guidance.",
     "Local protocols, the instructions of the device in use and licensed clinicians decide.",
-    "Results from observational records show association; they do not prove that a placement causes a difference.",
 )
+RANDOMISED_CAUTION = "A randomised comparison holds for patients, pads and devices like these."
+OBSERVATIONAL_CAUTION = (
+    "Results from observational records show association; they do not prove that a placement causes a difference."
+)
+NOT_BOUNDED = "too few patients to give limits"
+
+# below this many patients "of 100" would claim more than was seen
+ENOUGH_FOR_HUNDRED = 50
+
+
+def counted(count: int, noun: str) -> str:
+    """Return ``1 patient``, ``2 patients``."""
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
 
 
 def milliampere(value: float) -> str:
@@ -37,13 +53,14 @@ def milliampere(value: float) -> str:
 def percent(value: float) -> str:
     """Return a proportion as a percentage without the sign, with a digit only where it matters."""
     scaled = 100 * value
-    return f"{scaled:.1f}" if 0 < scaled < 1 or 99 < scaled < 100 else f"{scaled:.0f}"
+    return f"{scaled:.1f}" if 0.05 <= scaled < 1 or 99 < scaled < 99.95 else f"{scaled:.0f}"
 
 
 def percentage_points(value: float) -> str:
-    """Return a difference of proportions in percentage points, signed."""
-    rounded = round(100 * value)
-    return "0" if rounded == 0 else f"{rounded:+d}".replace("-", "\u2212")
+    """Return a difference of proportions in percentage points, signed, with a digit where it is small."""
+    scaled = 100 * value
+    text = f"{scaled:+.1f}" if 0.05 <= abs(scaled) < 9.95 else f"{scaled:+.0f}"
+    return "0" if float(text) == 0 else text.replace("-", "\u2212")
 
 
 def ratio_text(value: float) -> str:
@@ -51,9 +68,16 @@ def ratio_text(value: float) -> str:
     return f"{value:.2f}"
 
 
-def of_hundred(value: float) -> str:
-    """Return a proportion as a natural frequency."""
-    return f"{round(100 * value)} of 100"
+def share_of_patients(value: float, patients: int) -> str:
+    """Return a proportion as a natural frequency; as a percentage where there are few patients."""
+    if patients < ENOUGH_FOR_HUNDRED:
+        return f"{percent(value)} % of {counted(patients, 'patient')}"
+    rounded = round(100 * value)
+    if rounded == 0 and value > 0:
+        return "fewer than 1 of 100 patients"
+    if rounded == 100 and value < 1:
+        return "more than 99 of 100 patients"
+    return f"{rounded} of 100 patients"
 
 
 def p_text(value: float | None) -> str:
@@ -75,36 +99,44 @@ def _number(estimate: Estimate, value: float) -> str:
     return milliampere(value)
 
 
-def unit_text(estimate: Estimate) -> str:
-    """Return the unit that goes behind the number."""
+def _unit(estimate: Estimate) -> str:
     if estimate.unit == "proportion":
         return " percentage points" if estimate.direction else " %"
     return " mA" if estimate.unit == "mA" else ""
 
 
 def interval_text(estimate: Estimate) -> str:
-    """Return the confidence limits in words, open sides included; empty when there are none."""
+    """Return the confidence limits with their unit, open sides in words; never empty."""
     low, high = estimate.lower, estimate.upper
-    if low is None or high is None or (low <= 0 and np.isinf(high)):
-        return ""
+    signed = bool(estimate.direction) and estimate.unit != "ratio"
+    if low is None or high is None or (np.isinf(high) and (np.isinf(low) or (low <= 0 and not signed))):
+        return NOT_BOUNDED
+    unit = _unit(estimate)
     if np.isinf(high):
-        return f"{_number(estimate, low)} or more"
-    if low <= 0 and estimate.unit in ("ratio", "mA") and not estimate.direction.count("minus"):
-        return f"{_number(estimate, high)} or less"
-    return f"{_number(estimate, low)} to {_number(estimate, high)}"
+        return f"{_number(estimate, low)}{unit} or more"
+    if np.isinf(low) or (low <= 0 and not signed and estimate.unit in ("ratio", "mA")):
+        return f"{_number(estimate, high)}{unit} or less"
+    return f"{_number(estimate, low)} to {_number(estimate, high)}{unit}"
+
+
+def confidence_text(estimate: Estimate) -> str:
+    """Return the limits with their level: ``95 % confidence interval 70 to 80 mA``."""
+    limits = interval_text(estimate)
+    return limits if limits == NOT_BOUNDED else f"{100 * estimate.level:g} % confidence interval {limits}"
 
 
 def value_text(estimate: Estimate) -> str:
     """Return the value with its unit, or that there is none."""
     if estimate.value is None:
         return "not estimable"
-    return f"{_number(estimate, estimate.value)}{unit_text(estimate)}"
+    return f"{_number(estimate, estimate.value)}{_unit(estimate)}"
 
 
 def estimate_text(estimate: Estimate) -> str:
-    """Return value and limits: ``80 mA (95 % CI 70 to 90)``; the reason where there is no value."""
+    """Return value and limits: ``80 mA (95 % CI 70 to 90 mA)``; the reason where there is no value."""
     limits = interval_text(estimate)
-    shown = f"{100 * estimate.level:g} % CI {limits}" if limits else ""
+    shown = limits if limits == NOT_BOUNDED else f"{100 * estimate.level:g} % CI {limits}"
     if estimate.value is None:
-        return f"not estimable ({estimate.reason}{'; ' + shown if shown else ''})"
-    return value_text(estimate) + (f" ({shown})" if shown else "")
+        reason = estimate.reason.rstrip(".")
+        return f"not estimable ({reason})" if limits == NOT_BOUNDED else f"not estimable ({reason}; {shown})"
+    return f"{value_text(estimate)} ({shown})"

@@ -10,17 +10,20 @@ from typing import TYPE_CHECKING
 
 import jinja2
 
+from capstat.analysis import suppress_small_groups
 from capstat.output import csv_text, new_folder_atomically
 from capstat.report.figures import Picture, figures_of_capture
 from capstat.report.provenance import provenance_of
 from capstat.report.sentences import (
+    cautions_for,
     comparison_sentences,
     paired_capture_sentence,
     summary_sentences,
     threshold_sentence,
+    why_sentence,
 )
 from capstat.report.tables import Table, tables_of_capture, tables_of_data
-from capstat.report.wording import CAUTIONS
+from capstat.report.wording import counted
 
 if TYPE_CHECKING:
     import os
@@ -57,7 +60,6 @@ class _Section:
 
     name: str
     meaning: str
-    selection: str
     derivation: tuple[str, ...]
     thresholds: tuple[str, ...]
     placement: tuple[str, ...]
@@ -68,12 +70,17 @@ class _Section:
 
 def _derivation_sentences(capture: CaptureAnalysis) -> tuple[str, ...]:
     d = capture.derivation
-    sentences = [
-        (
-            f"Thresholds were read from the steps of {d.from_steps} attempts and from the summary columns of {d.from_summary}; "
-            f"the analysis uses {capture.selection}."
+    if d is None:
+        return ()
+    sources = [
+        text
+        for count, text in (
+            (d.from_steps, f"from the steps of {counted(d.from_steps, 'attempt')}"),
+            (d.from_summary, f"from the summary columns of {counted(d.from_summary, 'attempt')}"),
         )
+        if count
     ]
+    sentences = [f"Thresholds were read {' and '.join(sources)}; {capture.selection} is analysed."]
     if d.non_monotone_rows:
         rows = ", ".join(str(row) for row in d.non_monotone_rows[:20])
         more = f" and {len(d.non_monotone_rows) - 20} more" if len(d.non_monotone_rows) > 20 else ""
@@ -83,48 +90,42 @@ def _derivation_sentences(capture: CaptureAnalysis) -> tuple[str, ...]:
             else "the first current that captured"
         )
         sentences.append(
-            f"{len(d.non_monotone_rows)} ramps captured at a current at or below one that did not capture; their threshold "
-            f"is {rule} (rows {rows}{more} of the attempts file)."
+            f"{counted(len(d.non_monotone_rows), 'ramp')} captured at a current at or below one that did not capture; "
+            f"there the threshold is {rule} (rows {rows}{more} of the attempts file)."
         )
     if d.not_assessed:
-        sentences.append(f"{d.not_assessed} attempts were not assessed for this kind of capture and are left out.")
+        sentences.append(
+            f"{counted(d.not_assessed, 'attempt')} without an assessment of this kind of capture: left out. If it was not "
+            "looked at because capture seemed plain, the share not captured comes out too high."
+        )
     if d.disagreeing:
         sentences.append(
-            f"In {d.disagreeing} attempts the summary columns do not match the attempt's own steps; the steps were used."
+            f"In {counted(d.disagreeing, 'attempt')} the summary columns do not match the attempt's own steps; the steps "
+            "were used."
         )
     return tuple(sentences)
 
 
 def _section(capture: CaptureAnalysis, fractions: tuple[float, ...], suppress_below: int) -> _Section:
     comparison = capture.comparison
-    tables = {
-        table.name.removesuffix(f"_{capture.capture.name}"): table
-        for table in tables_of_capture(capture, suppress_below)
-    }
-    pictures = {
-        picture.name.removesuffix(f"_{capture.capture.name}"): picture
-        for picture in figures_of_capture(capture, suppress_below)
-    }
+    ending = f"_{capture.capture.name}"
     placement: tuple[str, ...] = ()
-    hidden = False
     if comparison is not None:
-        hidden = min(comparison.n_first, comparison.n_minus) < suppress_below
-        sentences = (comparison.why, *comparison_sentences(comparison), paired_capture_sentence(comparison))
-        placement = () if hidden else tuple(s for s in sentences if s)
+        sentences = (
+            why_sentence(comparison, suppress_below),
+            *comparison_sentences(comparison, suppress_below),
+            paired_capture_sentence(comparison),
+        )
+        placement = tuple(s for s in sentences if s)
     return _Section(
         capture.capture.name,
         capture.capture.meaning,
-        capture.selection,
         _derivation_sentences(capture),
-        tuple(
-            threshold_sentence(group.summary, fractions)
-            for group in capture.groups
-            if group.counts.patients >= suppress_below
-        ),
+        tuple(threshold_sentence(group.summary, fractions) for group in capture.groups),
         placement,
-        capture.not_compared or ("The groups are too small to be shown." if hidden else ""),
-        tables,
-        pictures,
+        capture.not_compared,
+        {table.name.removesuffix(ending): table for table in tables_of_capture(capture, suppress_below)},
+        {picture.name.removesuffix(ending): picture for picture in figures_of_capture(capture)},
     )
 
 
@@ -171,14 +172,14 @@ def write_report(
     FileExistsError
         When the folder exists and was not written by capstat.
     """
+    analysis = suppress_small_groups(analysis, suppress_below)
     sections = [_section(capture, analysis.options.fractions, suppress_below) for capture in analysis.captures]
     data_tables = {table.name: table for table in tables_of_data(analysis, findings, suppress_below)}
     provenance = provenance_of(analysis, suppress_below)
-    too_small = analysis.facts.n_patients < suppress_below
     context: dict[str, object] = {
         "synthetic": analysis.facts.synthetic,
-        "summary": () if too_small else summary_sentences(analysis),
-        "cautions": CAUTIONS,
+        "summary": () if analysis.facts.n_patients < suppress_below else summary_sentences(analysis, suppress_below),
+        "cautions": cautions_for(analysis),
         "data": data_tables,
         "sections": sections,
         "provenance": provenance,
@@ -187,7 +188,7 @@ def write_report(
     tables = [*data_tables.values(), *(t for section in sections for t in section.tables.values())]
     pictures = [p for section in sections for p in section.pictures.values()]
     target = Path(folder)
-    with new_folder_atomically(target) as scratch:
+    with new_folder_atomically(target, kind="report") as scratch:
         (scratch / "tables").mkdir()
         (scratch / "figures").mkdir()
         for table in tables:

@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 import json
+import os
 import re
+import shlex
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -159,3 +163,58 @@ def test_one_placement_is_not_comparable(tmp_path, capsys):
     )
     assert main(["compare", str(one)]) == EXIT_FINDINGS
     assert re.search("nothing to compare", capsys.readouterr().err)
+
+
+def test_equal_placements_and_impossible_currents(small, capsys):
+    assert main(["compare", str(small), "--first", "AP", "--minus", "A/P"]) == EXIT_USAGE
+    assert "compared with itself" in capsys.readouterr().err
+    for words in (["--currents", "-5"], ["--currents", "nan"], ["--level", "99.99999"], ["--level", "195"]):
+        with pytest.raises(SystemExit) as stop:
+            main(["thresholds", str(small), *words])
+        assert stop.value.code == EXIT_USAGE
+    assert "confidence level in percent" in capsys.readouterr().err
+
+
+def test_currents_in_any_order_give_the_same_limits(shipped, capsys):
+    """The limits once came out wrong when the currents were not in ascending order."""
+    results = []
+    for currents in ("60,100,140", "140,60,100"):
+        main(["thresholds", str(shipped / "crossover"), "--json", "--currents", currents, *QUICK])
+        records = json.loads(capsys.readouterr().out)["mechanical"]
+        shares = {
+            (r["group"], r["quantity"]): (r["lower"], r["upper"]) for r in records if "captured at" in r["quantity"]
+        }
+        assert all(low <= high for low, high in shares.values())
+        results.append(shares)
+    assert results[0] == results[1]
+
+
+def test_a_reader_that_stops_early_and_a_narrow_terminal(shipped):
+    command = [sys.executable, "-m", "capstat.cli.main", "fields"]
+    piped = subprocess.run(
+        ["sh", "-c", f"{shlex.join(command)} | head -n 1"], capture_output=True, text=True, check=False
+    )
+    assert "Traceback" not in piped.stderr
+    study = str(shipped / "crossover")
+    narrow = subprocess.run(
+        [sys.executable, "-m", "capstat.cli.main", "compare", study, *QUICK], capture_output=True, check=False,
+        env={**os.environ, "PYTHONIOENCODING": "ascii"},
+    )  # fmt: skip
+    assert narrow.returncode == EXIT_FINE
+    assert b"percentage points" in narrow.stdout
+
+
+def test_the_study_is_never_replaced_by_its_report(tmp_path, capsys):
+    template = tmp_path / "my-study"
+    assert main(["fields", "--template", str(template)]) == EXIT_FINE
+    (template / "attempts.csv").write_text(
+        "patient_id,placement,highest_no_capture_ma,lowest_capture_ma,max_output_ma\nP1,AP,60,65,140\nP2,AL,70,75,140\n",
+        encoding="utf-8",
+    )
+    (template / "steps.csv").unlink()
+    (template / "patients.csv").unlink()
+    typed = (template / "attempts.csv").read_bytes()
+    assert main(["report", str(template), "--out", str(template), *QUICK]) == EXIT_USAGE
+    assert main(["fields", "--template", str(template)]) == EXIT_USAGE
+    assert (template / "attempts.csv").read_bytes() == typed
+    assert "attempts.csv" in capsys.readouterr().err

@@ -5,6 +5,7 @@ from __future__ import annotations
 import html.parser
 import json
 import re
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -139,15 +140,63 @@ def test_small_groups_are_suppressed_on_request(tmp_path):
     files = write_report(analyse_study(study, QUICK), study.findings, tmp_path / "out", suppress_below=5)
     text = Page(files.page.read_text(encoding="utf-8")).text
     assert "<5" in text
-    assert "suppressed" in text
     counts = pd.read_csv(files.folder / "tables" / "censoring.csv", dtype=str)
     numbers = counts.iloc[:, 2:].to_numpy().ravel()
     assert not {"1", "2", "3", "4"} & set(numbers)
-    currents = pd.read_csv(files.folder / "tables" / "capture_currents_as-recorded.csv")
-    assert set(currents["group"]) == {"all placements"}
+    assert set(counts["group"]) == {"all placements"}
     assert not list(files.folder.glob("figures/placement*"))
     hidden = write_report(analyse_study(study, QUICK), study.findings, tmp_path / "none", suppress_below=10)
     assert "suppressed as requested" in hidden.page.read_text(encoding="utf-8")
+
+
+def canary(rng_seed):
+    """40 patients with one placement, and 3 with another whose values change with the seed."""
+    rng = np.random.default_rng(rng_seed)
+    upper = np.r_[np.arange(40) % 12 * 5 + 50.0, rng.integers(9, 27, 3) * 5.0]
+    frame = pd.DataFrame(
+        {
+            "patient_id": [f"P{i}" for i in range(43)], "placement": ["AP"] * 40 + ["AL"] * 3, "max_output_ma": 140,
+            "highest_no_capture_ma": upper - 5, "lowest_capture_ma": upper,
+        }
+    )  # fmt: skip
+    return study_from_frames(frame)
+
+
+def test_nothing_in_a_suppressed_report_depends_on_the_small_group(tmp_path):
+    """The canary: other values in a group of three change no byte of any table, figure or sentence."""
+    pages = []
+    for seed in (1, 2):
+        study = canary(seed)
+        folder = tmp_path / str(seed)
+        write_report(analyse_study(study, QUICK), study.findings, folder, suppress_below=5)
+        (folder / "provenance.json").unlink()
+        text = (folder / "report.html").read_text(encoding="utf-8").replace(study.fingerprint, "")
+        (folder / "report.html").write_text(text, encoding="utf-8")
+        pages.append(
+            {p.relative_to(folder): p.read_bytes() for p in folder.rglob("*.*") if p.is_file() and p.name[0] != "."}
+        )
+    assert pages[0].keys() == pages[1].keys()
+    for name, data in pages[0].items():
+        assert data == pages[1][name], name
+    text = Page(pages[0][Path("report.html")].decode("utf-8")).text
+    assert "too small to be shown" in text
+    assert "with anterior-lateral pads" not in text
+    # and without suppression they do matter
+    plain = [
+        write_report(analyse_study(canary(s), QUICK), (), tmp_path / f"plain{s}").page.read_bytes() for s in (1, 2)
+    ]
+    assert plain[0] != plain[1]
+
+
+def test_small_cells_of_pairs_are_suppressed(tmp_path, shipped):
+    study = read_study(shipped / "crossover")
+    files = write_report(analyse_study(study, QUICK), study.findings, tmp_path / "out", suppress_below=5)
+    text = Page(files.page.read_text(encoding="utf-8")).text
+    assert "McNemar" not in text
+    assert "of the attempts file" not in text
+    assert not list(files.folder.glob("tables/paired_capture*"))
+    assert not list(files.folder.glob("figures/paired*"))
+    assert "less current than anterior-lateral pads in the same patient" in text
 
 
 def test_identifiers_never_reach_the_report(tmp_path):
@@ -244,19 +293,19 @@ def estimate(**changes):
 @pytest.mark.parametrize(
     ("given", "text"),
     [
-        (estimate(), "80 mA (95 % CI 70 to 90)"),
-        (estimate(upper=np.inf), "80 mA (95 % CI 70 or more)"),
-        (estimate(value=None, reason="too few"), "not estimable (too few; 95 % CI 70 to 90)"),
+        (estimate(), "80 mA (95 % CI 70 to 90 mA)"),
+        (estimate(upper=np.inf), "80 mA (95 % CI 70 mA or more)"),
+        (estimate(value=None, reason="too few"), "not estimable (too few; 95 % CI 70 to 90 mA)"),
         (estimate(value=None, lower=None, upper=None, reason="too few"), "not estimable (too few)"),
         (estimate(value=0.815, lower=0.7, upper=1.04, unit="ratio"), "0.81 (95 % CI 0.70 to 1.04)"),
-        (estimate(value=0.5, lower=0.004, upper=0.995, unit="proportion"), "50 % (95 % CI 0.4 to 99.5)"),
+        (estimate(value=0.5, lower=0.004, upper=0.995, unit="proportion"), "50 % (95 % CI 0.4 to 99.5 %)"),
         (
             estimate(value=-0.12, lower=-0.2, upper=0.03, unit="proportion", direction="a minus b"),
-            "\u221212 percentage points (95 % CI \u221220 to +3)",
+            "\u221212 percentage points (95 % CI \u221220 to +3.0 percentage points)",
         ),
         (
             estimate(value=-20.4, lower=-30, upper=-0.2, direction="a minus b"),
-            "\u221220 mA (95 % CI \u221230 to 0)",
+            "\u221220 mA (95 % CI \u221230 to 0 mA)",
         ),
         (
             estimate(value=None, lower=0.0, upper=0.5, unit="ratio", reason="r"),
@@ -266,6 +315,37 @@ def estimate(**changes):
 )
 def test_estimates_in_words(given, text):
     assert wording.estimate_text(given) == text
+
+
+def test_everybody_captured_is_said_plainly():
+    study = tiny(highest_no_capture_ma=[60, 80, 65, 70, 75, 90], lowest_capture_ma=[65, 85, 70, 75, 80, 95])
+    text = " ".join(summary_sentences(analyse_study(study, QUICK)))
+    assert "All 6 patients were captured, at 95 mA or less." in text
+    assert "No capture was seen" not in text
+    assert "How the placement was decided is not recorded" in text
+    assert "Few patients were captured (3 with anterior-posterior, 3 with anterior-lateral pads)" in text
+    assert " mA mA" not in text
+    assert ".." not in text
+
+
+def test_shares_are_counts_of_hundred_only_with_enough_patients():
+    assert wording.share_of_patients(0.5, 2) == "50 % of 2 patients"
+    assert wording.share_of_patients(0.5, 1) == "50 % of 1 patient"
+    assert wording.share_of_patients(0.567, 300) == "57 of 100 patients"
+    assert wording.share_of_patients(0.0025, 400) == "fewer than 1 of 100 patients"
+    assert wording.share_of_patients(0.9975, 400) == "more than 99 of 100 patients"
+    assert wording.share_of_patients(1.0, 400) == "100 of 100 patients"
+
+
+def test_provenance_names_every_choice(tmp_path):
+    study = tiny()
+    options = AnalysisOptions(replicates=100, fractions=(0.5, 0.75), currents_ma=(70.0, 90.0), adjust_for=(), seed=9)
+    files = write_report(analyse_study(study, options), study.findings, tmp_path / "out")
+    provenance = json.loads((files.folder / "provenance.json").read_text(encoding="utf-8"))
+    assert provenance["capture currents for"] == "50 %, 75 %"
+    assert provenance["shares captured at"] == "70 mA, 90 mA"
+    assert provenance["adjusted for"] == "nothing"
+    assert provenance["seed"] == "9"
 
 
 def test_p_values_are_never_zero():
