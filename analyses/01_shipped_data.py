@@ -32,14 +32,16 @@ def main() -> None:
             f"truth {truth['parameters']['ratio_ap_to_al']}"
         )
         for summary in comparison.summaries:
-            population = truth["population"][summary.label]["capture_currents_ma"]
+            population = truth["population"][summary.label]
+            question = "among those who had it first" if name == "registry" else "if everybody had this placement"
+            known = population[question]["capture_currents_ma"]
             for estimate, fraction in zip(summary.capture_currents, analysis.options.fractions, strict=True):
-                known = population.get(f"{100 * fraction:g} %")
-                if known is not None:
+                share = f"{100 * fraction:g} %"
+                if share in known:
                     shown = "not reached" if estimate.value is None else f"{estimate.value:g} mA"
                     print(
-                        f"  {summary.label}, {100 * fraction:g} %: {shown} ({estimate.lower:g} to {estimate.upper:g}); "
-                        f"truth if everybody had this placement {known} mA"
+                        f"  {summary.label}, {share}: {shown} ({estimate.lower:g} to {estimate.upper:g}); "
+                        f"truth {question} {known[share]} mA"
                     )
 
 

@@ -20,25 +20,25 @@ def load_study():
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("n", "step"), [(60, 5.0), (60, 10.0), (300, 5.0)])
+@pytest.mark.parametrize(("n", "step"), [(20, 5.0), (60, 5.0), (60, 10.0), (300, 5.0)])
 def test_model_intervals_cover_93_to_97_percent(n, step):
     rows = [row for row in load_study().coverage(n, step, studies=2000, seed=1) if row.name == "lognormal"]
-    assert [row.fraction for row in rows] == [0.5, 0.9]
+    assert [row.quantity for row in rows] == ["50 % capture current", "90 % capture current"]
     for row in rows:
         assert 0.93 <= row.share <= 0.97, row
 
 
 @pytest.mark.slow
 def test_intervals_without_a_model_are_not_too_narrow():
-    """They may be too wide, because nothing is identified inside a step; on a 1 mA grid hardly any more."""
+    """Currents: may be too wide, because nothing is identified inside a step.  Shares: near nominal; 89 % where 10 patients meet 92 %."""
     module = load_study()
-    for n, step in ((20, 5.0), (60, 5.0), (60, 1.0)):
-        for row in module.coverage(n, step, studies=2000, seed=1):
-            if row.name == "nonparametric":
-                assert row.share >= 0.93, row
+    for n, step, each in ((20, 5.0, 1), (60, 5.0, 1), (60, 1.0, 1), (10, 5.0, 8)):
+        for row in module.coverage(n, step, studies=2000, seed=1, attempts_each=each):
+            if row.name.startswith("nonparametric"):
+                assert row.share >= 0.88, row
 
 
 def test_the_study_finds_the_truth_it_was_given():
     """A short run: enough to see a broken interval, not to measure coverage."""
     for row in load_study().coverage(60, 5.0, studies=60, seed=2, replicates=100):
-        assert row.share > 0.8, row
+        assert row.share > 0.85, row

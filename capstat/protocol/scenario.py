@@ -131,7 +131,8 @@ class SyntheticStudy:
     attempts, steps, patients : pandas.DataFrame
         Tables with the columns of the field table, blank where nothing was recorded.
     truth : dict
-        What an estimate should find, with sources and seed.
+        Parameters with their sources, the seed, and capture curves for two questions: if everybody had a placement
+        (what adjustment aims at), and among those who had it (what a plain curve estimates).
     """
 
     attempts: pd.DataFrame
@@ -271,10 +272,14 @@ def simulate_registry(*, n_patients: int = 600, seed: int, truth: ScenarioTruth 
     reviewed = rng.random(len(attempts)) < 0.25
     is_reviewed = steps["attempt_id"].isin(attempts.loc[reviewed, "attempt_id"])
     steps["adjudicated_capture"] = np.where(is_reviewed, steps["electrical_capture"], "")
-    curves = {
-        name: _capture_curve(truth, base + (np.log(truth.ratio_ap_to_al) if is_ap else 0.0), never_share)
-        for name, is_ap in (("anterior-posterior", True), ("anterior-lateral", False))
-    }
+    curves = {}
+    for name, is_ap in (("anterior-posterior", True), ("anterior-lateral", False)):
+        log_medians = base + (np.log(truth.ratio_ap_to_al) if is_ap else 0.0)
+        had_it = first_is_ap == is_ap
+        curves[name] = {
+            "if everybody had this placement": _capture_curve(truth, log_medians, never_share),
+            "among those who had it first": _capture_curve(truth, log_medians[had_it], never_share[had_it]),
+        }
     unmeasured = rng.random(n_patients) < 0.08
     patients.loc[unmeasured, ["height_cm", "weight_kg"]] = np.nan
     return SyntheticStudy(attempts, steps, patients, _describe(truth, seed, n_patients, curves))
@@ -283,7 +288,7 @@ def simulate_registry(*, n_patients: int = 600, seed: int, truth: ScenarioTruth 
 def simulate_crossover(*, n_patients: int = 40, seed: int, truth: ScenarioTruth = CROSSOVER_TRUTH) -> SyntheticStudy:
     """Randomised crossover in a procedure laboratory: both placements in each patient, order by chance.
 
-    Two patients are paced in one position only, and one ramp stops early, whatever the threshold.
+    Two patients are paced in one position only, and one ramp of a patient with a threshold above 80 mA stops early.
 
     Parameters
     ----------
@@ -352,7 +357,7 @@ def simulate_crossover(*, n_patients: int = 40, seed: int, truth: ScenarioTruth 
     steps = steps.loc[steps["attempt_id"].isin(attempts["attempt_id"])].reset_index(drop=True)
     log_al = np.full(1, np.log(truth.median_anterior_lateral_ma))
     curves = {
-        name: _capture_curve(truth, log_al + shift, np.zeros(1))
+        name: {"if everybody had this placement": _capture_curve(truth, log_al + shift, np.zeros(1))}
         for name, shift in (("anterior-posterior", np.log(truth.ratio_ap_to_al)), ("anterior-lateral", 0.0))
     }
     return SyntheticStudy(attempts, steps, patients, _describe(truth, seed, n_patients, curves))
