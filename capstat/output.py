@@ -23,8 +23,6 @@ __all__ = [
     "csv_text",
     "new_folder_atomically",
     "spreadsheet_safe",
-    "write_bytes_atomically",
-    "write_text_atomically",
 ]
 
 FolderKind = Literal["report", "template", "synthetic"]
@@ -47,32 +45,6 @@ _CONTROL: Final = ("\t", "\n")
 
 # what file browsers leave behind in every folder they open; nobody's work
 _LITTER: Final = frozenset({".DS_Store", "Thumbs.db", "desktop.ini"})
-
-
-def write_bytes_atomically(path: str | os.PathLike[str], data: bytes) -> None:
-    """Write a file that others see either whole or not at all.
-
-    The data go to a new name in the same folder, which then replaces ``path``.  On any failure the new
-    name is removed and an older file at ``path`` is left as it was.
-
-    Raises
-    ------
-    OSError
-        The folder does not exist or cannot be written.
-    """
-    target = Path(path)
-    temporary = _sibling(target)
-    try:
-        temporary.write_bytes(data)
-        temporary.replace(target)
-    except BaseException:
-        temporary.unlink(missing_ok=True)
-        raise
-
-
-def write_text_atomically(path: str | os.PathLike[str], text: str, encoding: str = "utf-8") -> None:
-    """Write text as `write_bytes_atomically` does, with line ends as they are in ``text``."""
-    write_bytes_atomically(path, text.encode(encoding))
 
 
 @contextmanager

@@ -86,11 +86,6 @@ class Estimate:
         if self.value is None and not self.reason:
             raise ValueError(f"{self.quantity}: an estimate without a value needs a reason.")
 
-    @property
-    def estimable(self) -> bool:
-        """Whether there is a value."""
-        return self.value is not None
-
 
 @dataclass(frozen=True, slots=True)
 class Curve:

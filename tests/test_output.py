@@ -21,39 +21,7 @@ from capstat.output import (
     csv_text,
     new_folder_atomically,
     spreadsheet_safe,
-    write_bytes_atomically,
-    write_text_atomically,
 )
-
-
-def test_a_file_is_replaced_as_a_whole(tmp_path: Path) -> None:
-    target = tmp_path / "a.txt"
-    write_text_atomically(target, "first")
-    write_text_atomically(target, "é\r\n")
-    assert target.read_bytes() == "é\r\n".encode()
-    write_bytes_atomically(target, b"\x00")
-    assert target.read_bytes() == b"\x00"
-    assert list(tmp_path.iterdir()) == [target]
-
-
-def test_a_failed_write_leaves_the_old_file_and_nothing_else(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    target = tmp_path / "a.txt"
-    target.write_text("old")
-
-    def fail(*_: object) -> None:
-        raise OSError("disk full")
-
-    monkeypatch.setattr(Path, "replace", fail)
-    with pytest.raises(OSError, match="disk full"):
-        write_text_atomically(target, "new")
-    assert target.read_text() == "old"
-    assert list(tmp_path.iterdir()) == [target]
-
-
-def test_text_that_cannot_be_encoded_writes_nothing(tmp_path: Path) -> None:
-    with pytest.raises(UnicodeEncodeError):
-        write_text_atomically(tmp_path / "a.txt", "é", encoding="ascii")
-    assert not list(tmp_path.iterdir())
 
 
 def write_folder(target: Path, kind: FolderKind = "report", **files: str) -> None:

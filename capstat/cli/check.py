@@ -28,7 +28,7 @@ def run(options: argparse.Namespace) -> int:
     """Check a study; exit status 1 when there are errors."""
     from dataclasses import asdict
 
-    from capstat.attempts import check_study, render_findings
+    from capstat.attempts import check_study, count_by_rule, count_by_severity, render_findings
 
     result = check_study(options.study, options.mapping)
     if options.json:
@@ -36,6 +36,8 @@ def run(options: argparse.Namespace) -> int:
             {
                 "rows": result.rows,
                 "patients": result.n_patients,
+                "counts": count_by_severity(result.findings),
+                "rules": count_by_rule(result.findings),
                 "findings": [asdict(finding) for finding in result.findings],
             }
         )

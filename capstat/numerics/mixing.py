@@ -20,7 +20,7 @@ from scipy.optimize import nnls
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-__all__ = ["DenseLikelihood", "IntervalLikelihood", "LikelihoodOperator", "MixingFit", "maximise_mixing"]
+__all__ = ["IntervalLikelihood", "LikelihoodOperator", "MixingFit", "maximise_mixing"]
 
 GAP_TARGET = 1e-10
 GAP_ACCEPTED = 1e-8
@@ -41,30 +41,6 @@ class LikelihoodOperator(Protocol):
 
     def columns(self, index: NDArray[np.intp]) -> NDArray[np.float64]:
         """Return the dense columns ``A[:, index]``."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class DenseLikelihood:
-    """Any likelihood matrix, held densely."""
-
-    matrix: NDArray[np.float64]
-
-    @property
-    def shape(self) -> tuple[int, int]:
-        """Rows and columns of the matrix."""
-        return self.matrix.shape[0], self.matrix.shape[1]
-
-    def apply(self, mass: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Return ``A @ mass``."""
-        return self.matrix @ mass
-
-    def adjoint(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Return ``A.T @ values``."""
-        return self.matrix.T @ values
-
-    def columns(self, index: NDArray[np.intp]) -> NDArray[np.float64]:
-        """Return the dense columns ``A[:, index]``."""
-        return self.matrix[:, index]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -6,17 +6,14 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from scipy import optimize, stats
-from statsmodels.stats.proportion import confint_proportions_2indep, proportion_confint
+from scipy import stats
+from statsmodels.stats.proportion import proportion_confint
 
 __all__ = [
     "McNemarResult",
-    "clopper_pearson",
     "difference_from_intervals",
-    "independent_difference",
     "mcnemar",
     "paired_difference_newcombe",
-    "paired_difference_tango",
     "wilson",
 ]
 
@@ -40,27 +37,6 @@ def wilson(count: Any, nobs: Any, level: float = 0.95) -> tuple[Any, Any]:
         raise ValueError("A proportion needs at least one observation.")
     lower, upper = proportion_confint(count, nobs, alpha=1 - level, method="wilson")
     return _exact_ends(lower, upper, count, nobs)
-
-
-def clopper_pearson(count: int, nobs: int, level: float = 0.95) -> tuple[float, float]:
-    """Exact interval of Clopper and Pearson (1934), half of alpha in each tail also at 0 and at ``nobs``."""
-    if nobs <= 0:
-        raise ValueError("A proportion needs at least one observation.")
-    lower, upper = proportion_confint(count, nobs, alpha=1 - level, method="beta")
-    # statsmodels returns NaN, not 0 and 1, at the ends of some versions
-    lower, upper = np.nan_to_num(lower, nan=0.0), np.nan_to_num(upper, nan=1.0)
-    ends: tuple[float, float] = _exact_ends(lower, upper, count, nobs)
-    return ends
-
-
-def independent_difference(
-    count1: int, nobs1: int, count2: int, nobs2: int, level: float = 0.95
-) -> tuple[float, float]:
-    """Interval for p1 - p2 of independent samples: Newcombe (1998, Stat Med 17:873) method 10."""
-    lower, upper = confint_proportions_2indep(
-        count1, nobs1, count2, nobs2, method="newcomb", compare="diff", alpha=1 - level
-    )
-    return max(-1.0, float(lower)), min(1.0, float(upper))
 
 
 def difference_from_intervals(
@@ -145,25 +121,3 @@ def paired_difference_newcombe(n11: int, n12: int, n21: int, n22: int, level: fl
         wilson(n11 + n21, n, level),
         _newcombe_phi(n11, n12, n21, n22),
     )
-
-
-def paired_difference_tango(n11: int, n12: int, n21: int, n22: int, level: float = 0.95) -> tuple[float, float]:
-    """Score interval for (n12 - n21)/n of pairs by inversion (Tango 1998, Stat Med 17:891)."""
-    n, b, c = n11 + n12 + n21 + n22, n12, n21
-    z = float(stats.norm.ppf(0.5 + level / 2))
-
-    def score(delta: float) -> float:
-        quad = -b - c + (2 * n - b + c) * delta
-        constant = -c * delta * (1 - delta)
-        q = (np.sqrt(max(quad**2 - 8 * n * constant, 0.0)) - quad) / (4 * n)
-        variance = n * (2 * q + delta * (1 - delta))
-        numerator = b - c - n * delta
-        if variance <= 0:
-            return 0.0 if numerator == 0 else float(np.sign(numerator)) * np.inf
-        return float(numerator / np.sqrt(variance))
-
-    difference = (b - c) / n
-    edge = 1 - 1e-12
-    lower = -1.0 if score(-edge) <= z else optimize.brentq(lambda d: min(score(d), 1e6) - z, -edge, difference)
-    upper = 1.0 if score(edge) >= -z else optimize.brentq(lambda d: max(score(d), -1e6) + z, difference, edge)
-    return float(lower), float(upper)

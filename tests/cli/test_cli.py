@@ -49,8 +49,10 @@ def test_check(small, capsys, tmp_path):
     assert "row 2" in out
     assert "row 3" in out
     assert main(["check", str(bad), "--json"]) == EXIT_FINDINGS
-    findings = json.loads(capsys.readouterr().out)["findings"]
-    assert {finding["row"] for finding in findings} >= {2, 3}
+    result = json.loads(capsys.readouterr().out)
+    assert {finding["row"] for finding in result["findings"]} >= {2, 3}
+    assert result["counts"]["error"] == sum(finding["severity"] == "error" for finding in result["findings"])
+    assert sum(result["rules"].values()) >= len(result["findings"])
 
 
 def test_fields(capsys, tmp_path, monkeypatch):

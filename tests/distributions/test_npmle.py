@@ -11,7 +11,7 @@ from scipy.optimize import minimize
 
 from capstat.distributions import fit_npmle
 from capstat.distributions.npmle import innermost_intervals
-from capstat.numerics.mixing import DenseLikelihood, IntervalLikelihood, maximise_mixing
+from capstat.numerics.mixing import IntervalLikelihood, maximise_mixing
 from capstat.results import NotEstimableError
 from capstat.thresholds import CensoredThresholds
 
@@ -178,6 +178,23 @@ def test_properties(rows, random):
     scaled = fit_npmle(CensoredThresholds.from_bounds(lower * 0.5, upper * 0.5))
     np.testing.assert_allclose(scaled.support, fit.support * 0.5)
     np.testing.assert_allclose(scaled.mass, fit.mass, atol=1e-6)
+
+
+class DenseLikelihood:
+    """Any likelihood matrix, held densely: the solver asks for these four things only."""
+
+    def __init__(self, matrix: np.ndarray) -> None:
+        self.matrix = matrix
+        self.shape = matrix.shape
+
+    def apply(self, mass):
+        return self.matrix @ mass
+
+    def adjoint(self, values):
+        return self.matrix.T @ values
+
+    def columns(self, index):
+        return self.matrix[:, index]
 
 
 def test_interval_operator_is_its_dense_matrix():
