@@ -228,6 +228,11 @@ def compare_placements(
             raise NotEstimableError(f"There is no attempt with {name} placement, so there is nothing to compare.")
     paired = paired_by_design(pair, first, minus)
     used = pair
+    if paired and adjust_for:
+        raise UsageError(
+            "Most patients have both placements and are compared with themselves, so there is nothing to adjust for; "
+            "leave the covariates out."
+        )
     if not paired:
         initial = first_attempt_of_each_patient(thresholds)
         used = initial.subset(np.isin(initial.placement, (first, minus)))

@@ -242,8 +242,8 @@ def _not_captured_sentence(capture: CaptureAnalysis) -> str:
         return ""
     where = milliampere(max(float(group.summary.curve.x[-1]) for group in groups))
     return (
-        f"No capture was seen up to {where} mA, the highest current tried, in {told}; nobody knows what a higher current "
-        "would have done, and a patient without capture is not given a made-up threshold here."
+        f"An estimated {told} had no capture up to {where} mA, the highest current tried; nobody knows what a higher "
+        "current would have done, and a patient without capture is not given a made-up threshold here."
     )
 
 

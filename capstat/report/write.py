@@ -133,6 +133,11 @@ def _data_uri(picture: Picture) -> str:
     return "data:image/svg+xml;base64," + base64.b64encode(picture.svg).decode("ascii")
 
 
+def _joined(sentence: str) -> str:
+    """Keep a number and its unit on one line."""
+    return sentence.replace(" mA", "\u00a0mA").replace(" %", "\u00a0%")
+
+
 def _page(context: dict[str, object]) -> str:
     environment = jinja2.Environment(
         loader=jinja2.PackageLoader("capstat.report", "templates"),
@@ -142,6 +147,7 @@ def _page(context: dict[str, object]) -> str:
         lstrip_blocks=True,
     )
     environment.filters["data_uri"] = _data_uri
+    environment.filters["joined"] = _joined
     return environment.get_template("report.html.j2").render(context)
 
 

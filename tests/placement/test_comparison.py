@@ -299,6 +299,11 @@ def test_a_placement_without_the_covariate_is_named(on_grid):
     assert result.unadjusted.value is not None
 
 
+def test_patients_compared_with_themselves_need_no_adjustment(on_grid):
+    with pytest.raises(UsageError, match="nothing to adjust for"):
+        compare_placements(pairs(on_grid, n=10), seed=1, adjust_for=["weight_kg"])
+
+
 def test_outcomes_and_equal_placements_are_refused(on_grid):
     thresholds = two_groups(on_grid, n=30, survived_30_days=lambda rng, n: rng.random(n) < 0.5)
     with pytest.raises(UsageError, match="not known before the pads are placed"):

@@ -321,7 +321,7 @@ def test_everybody_captured_is_said_plainly():
     study = tiny(highest_no_capture_ma=[60, 80, 65, 70, 75, 90], lowest_capture_ma=[65, 85, 70, 75, 80, 95])
     text = " ".join(summary_sentences(analyse_study(study, QUICK)))
     assert "All 6 patients were captured, at 95 mA or less." in text
-    assert "No capture was seen" not in text
+    assert "had no capture" not in text
     assert "How the placement was decided is not recorded" in text
     assert "Few patients were captured (3 with anterior-posterior, 3 with anterior-lateral pads)" in text
     assert " mA mA" not in text
