@@ -78,3 +78,9 @@ def test_ci_runs_the_readmes_test_command():
         ["sed", "-n", pattern.group(1), "README.md"], cwd=ROOT, capture_output=True, text=True, check=True
     ).stdout
     assert found.strip() == "-m pytest"
+
+
+def test_no_placeholder_is_left():
+    for name in ("README.md", "DEVELOPERS.md"):
+        text = (ROOT / name).read_text(encoding="utf-8")
+        assert not re.findall(r"\b[A-Z]+_(?:TABLE|WITHIN|BETWEEN)\b", text), name

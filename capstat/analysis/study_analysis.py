@@ -216,7 +216,8 @@ def _analyse_capture(study: Study, capture: CaptureDefinition, options: Analysis
         raise NotEstimableError(f"No attempt was assessed for {capture.name} capture.")
     paired = paired_by_design(thresholds, options.first, options.minus)
     used = thresholds if paired else first_attempt_of_each_patient(thresholds)
-    selection = "every attempt" if paired or len(used) == len(thresholds) else "the first attempt of each patient"
+    everything = paired or len(used) == len(thresholds)
+    selection = "those with a usable threshold" if everything else "the first attempt of each patient"
     currents = options.currents_ma or _round_currents(used)
 
     comparison, reason = None, ""

@@ -20,9 +20,9 @@ def suppress_small_groups(analysis: StudyAnalysis, fewest: int) -> StudyAnalysis
     """Remove every group of fewer than ``fewest`` patients, and what would give it away.
 
     Gone are the groups themselves, a comparison with a small arm, the paired table when one of its cells is small,
-    pictures of single patients, the account of single ramps, and the total over all placements when exactly one
-    placement was removed (it would follow by subtraction).  This is primary suppression: it does not stop somebody
-    who knows other totals, or who multiplies a share by the size of its group.
+    pictures of single patients, the account of single ramps, and the total over all placements when the removed ones
+    would follow from it by subtraction.  The size of one hidden group can still be worked out
+    from the totals, and a share times the size of its group gives a count back.
 
     Parameters
     ----------
@@ -41,8 +41,8 @@ def suppress_small_groups(analysis: StudyAnalysis, fewest: int) -> StudyAnalysis
 
 def _suppress_capture(capture: CaptureAnalysis, fewest: int) -> CaptureAnalysis:
     kept = [group for group in capture.groups if group.counts.patients >= fewest]
-    hidden = len(capture.groups) - len(kept)
-    if hidden == 1 and len(capture.groups) > 1:
+    hidden = [group.counts.patients for group in capture.groups if group.counts.patients < fewest]
+    if hidden and (len(hidden) == 1 or sum(hidden) < fewest):
         kept = [group for group in kept if group.summary.label != ALL_PLACEMENTS]
     comparison, reason = capture.comparison, capture.not_compared
     if comparison is not None and min(comparison.n_first, comparison.n_minus) < fewest:

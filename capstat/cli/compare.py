@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     import argparse
 
     from capstat.placement import PlacementComparison
+    from capstat.results import Estimate
 
 __all__ = ["add_options", "run"]
 
@@ -26,6 +27,16 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     """Add the options of the verb."""
     add_study_options(parser)
     add_analysis_options(parser, placements=True)
+
+
+def _estimates(comparison: PlacementComparison) -> tuple[Estimate, ...]:
+    order = comparison.paired_ratio.ratio_adjusted_for_order if comparison.paired_ratio is not None else None
+    return (
+        comparison.ratio,
+        comparison.difference_at_median,
+        *((order,) if order is not None else ()),
+        *comparison.difference.at_currents,
+    )
 
 
 def _print_text(name: str, comparison: PlacementComparison) -> None:
@@ -37,7 +48,7 @@ def _print_text(name: str, comparison: PlacementComparison) -> None:
         if sentence:
             print(f"  {sentence}")
     print()
-    for estimate in (comparison.ratio, comparison.difference_at_median, *comparison.difference.at_currents):
+    for estimate in _estimates(comparison):
         print(f"  {estimate.quantity}: {estimate_text(estimate)}")
     print("\nFor research and education. Not a medical device, not bedside guidance.")
 
@@ -58,14 +69,13 @@ def run(options: argparse.Namespace) -> int:
         replicates=chosen.replicates, seed=chosen.seed,
     )  # fmt: skip
     if options.json:
-        estimates = (comparison.ratio, comparison.difference_at_median, *comparison.difference.at_currents)
         print_json(
             {
                 "capture": capture.name,
                 "paired": comparison.paired,
                 "assignment": comparison.assignment.value,
                 "attempts_left_out": comparison.n_later,
-                "estimates": [estimate_record("", estimate) for estimate in estimates],
+                "estimates": [estimate_record("", estimate) for estimate in _estimates(comparison)],
             }
         )
     else:

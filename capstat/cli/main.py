@@ -7,7 +7,7 @@ import io
 import os
 import sys
 from importlib import import_module, metadata
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NoReturn
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -29,9 +29,17 @@ VERBS = {
 }
 
 
+class _Parser(argparse.ArgumentParser):
+    """A parser whose complaint is one sentence."""
+
+    def error(self, message: str) -> NoReturn:
+        """Say what is wrong and where help is."""
+        self.exit(EXIT_USAGE, f"{self.prog}: {message}. See: {self.prog} --help\n")
+
+
 def build_parser() -> argparse.ArgumentParser:
     """Make the parser; no modelling or plotting library is loaded for it."""
-    parser = argparse.ArgumentParser(
+    parser = _Parser(
         prog="capstat",
         description="Capture thresholds and pad placement in transcutaneous pacing, as censored data.",
         epilog="For research and education. Not a medical device, not bedside guidance. "

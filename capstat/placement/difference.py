@@ -18,6 +18,9 @@ if TYPE_CHECKING:
 
 __all__ = ["CurveDifference", "curve_difference"]
 
+# below this many patients in a group the square-and-add limits are too narrow to be given
+FEWEST_PATIENTS = 5
+
 METHOD = (
     "difference of nonparametric capture curves; limits by square-and-add from the separate Wilson limits "
     "(Newcombe 1998, Zou & Donner 2008)"
@@ -59,10 +62,13 @@ def _correlation(one: PointwiseLimits, two: PointwiseLimits, position: int) -> f
 
 
 def _difference_at(
-    one: PointwiseLimits, two: PointwiseLimits, position: int, *, shared_patients: bool
+    one: PointwiseLimits, two: PointwiseLimits, position: int, *, shared_patients: bool, few: bool
 ) -> tuple[float, float, float, float]:
     """Identified bounds and confidence limits of the difference at one current."""
     rho = _correlation(one, two, position) if shared_patients else 0.0
+    if few:
+        smallest, largest = one.lower[position] - two.upper[position], one.upper[position] - two.lower[position]
+        return float(smallest), float(largest), -1.0, 1.0
 
     def limits(a: float, b: float) -> tuple[float, float]:
         first = (min(float(one.limit_lower[position]), a), max(float(one.limit_upper[position]), a))
@@ -100,13 +106,16 @@ def curve_difference(
     """
     patients = (one.thresholds.patient, two.thresholds.patient)
     shared = bool(np.intersect1d(*patients).size)
+    few = min(one.thresholds.n_patients, two.thresholds.n_patients) < FEWEST_PATIENTS
     top = min(_highest_known(one), _highest_known(two))
     edges = np.concatenate((one.intervals.ravel(), two.intervals.ravel(), [top], currents_ma))
     edges = np.unique(edges[np.isfinite(edges) & (edges > 0) & (edges <= top)])
     wanted = np.array([c for c in currents_ma if c <= top], dtype=float)
 
     at_edges = pointwise_limits(one, edges, level), pointwise_limits(two, edges, level)
-    rows = np.array([_difference_at(at_edges[0], at_edges[1], i, shared_patients=shared) for i in range(edges.size)])
+    rows = np.array(
+        [_difference_at(at_edges[0], at_edges[1], i, shared_patients=shared, few=few) for i in range(edges.size)]
+    )
     smallest_curve, largest_curve, low_curve, high_curve = rows.T
     band = Curve(
         f"difference in share captured, {direction}",
@@ -121,7 +130,7 @@ def curve_difference(
     at_wanted = pointwise_limits(one, wanted, level), pointwise_limits(two, wanted, level)
     estimates = []
     for i, current in enumerate(wanted):
-        smallest, largest, low, high = _difference_at(at_wanted[0], at_wanted[1], i, shared_patients=shared)
+        smallest, largest, low, high = _difference_at(at_wanted[0], at_wanted[1], i, shared_patients=shared, few=few)
         settled = largest - smallest < 1e-9
         estimates.append(
             Estimate(

@@ -99,12 +99,15 @@ class PairedRatio:
         The model.
     ratio_adjusted_for_order : Estimate or None
         The same with the order of the attempts in the model, where it was recorded and varies.
+    constant_order : bool
+        Whether every patient had the placements in the same order, so that order and placement cannot be told apart.
     """
 
     ratio: Estimate
     difference_at_median: Estimate
     fit: RandomInterceptFit
     ratio_adjusted_for_order: Estimate | None
+    constant_order: bool
 
 
 def _design(thresholds: CensoredThresholds, first: str, *, order: bool) -> tuple[NDArray[np.float64], tuple[str, ...]]:
@@ -198,7 +201,13 @@ def paired_ratio(thresholds: CensoredThresholds, first: str, minus: str, *, leve
         _median_difference(fit, first, minus, level, n_pairs=n_pairs),
         fit,
         _ratio_allowing_for_order(pair, first, minus, level, n_pairs),
+        _order_varies(pair) and _order_is_placement(pair, first),
     )
+
+
+def _order_is_placement(pair: CensoredThresholds, first: str) -> bool:
+    design, _ = _design(pair, first, order=True)
+    return bool(np.linalg.matrix_rank(design) < design.shape[1])
 
 
 def no_finite_ratio(pair: CensoredThresholds, first: str, minus: str) -> str:
@@ -252,13 +261,13 @@ def _ratio_allowing_for_order(
     """The ratio with the order in the model; ``None`` where it was not recorded or does not vary."""
     if not _order_varies(pair):
         return None
-    design, names = _design(pair, first, order=True)
     quantity = "ratio of capture thresholds within a patient, allowing for order"
-    if np.linalg.matrix_rank(design) < design.shape[1]:
+    if _order_is_placement(pair, first):
         return Estimate(
             quantity, None, None, None, level, "ratio", "log", pair.n_patients, MODEL, f"{first} relative to {minus}",
             reason="the order was the same in every patient, so order and placement cannot be told apart",
         )  # fmt: skip
+    design, names = _design(pair, first, order=True)
     try:
         fit = fit_random_intercept(pair, design, names)
     except NotEstimableError as error:

@@ -142,14 +142,11 @@ def _difference_picture(comparison: PlacementComparison, name: str) -> Picture:
     for axis in (top, bottom):
         axis.axvline(comparison.common_maximum_ma, color="black", linewidth=0.8, linestyle=":")
     settled = np.isclose(difference.lower, difference.upper)
+    limited = difference.band_upper - difference.band_lower < 2
     bottom.vlines(
-        difference.x,
-        100 * difference.band_lower,
-        100 * difference.band_upper,
-        color="#555555",
-        linewidth=1.6,
-        alpha=0.6,
-    )
+        difference.x[limited], 100 * difference.band_lower[limited], 100 * difference.band_upper[limited],
+        color="#555555", linewidth=1.6, alpha=0.6,
+    )  # fmt: skip
     bottom.plot(
         difference.x[settled], 100 * difference.lower[settled], linestyle="none", marker="o", markersize=4.2,
         color="black",

@@ -10,8 +10,11 @@ from capstat.analysis import ALL_PLACEMENTS
 from capstat.placement import Assignment
 from capstat.report.wording import (
     CAUTIONS,
+    LARGEST_RATIO,
+    NOT_BOUNDED,
     OBSERVATIONAL_CAUTION,
     RANDOMISED_CAUTION,
+    SMALLEST_RATIO,
     confidence_text,
     counted,
     interval_text,
@@ -34,6 +37,7 @@ __all__ = [
     "comparison_sentences",
     "headline_ratio",
     "paired_capture_sentence",
+    "plain_name",
     "summary_sentences",
     "threshold_sentence",
     "why_sentence",
@@ -68,8 +72,8 @@ def threshold_sentence(summary: CaptureSummary, fractions: tuple[float, ...]) ->
 
 
 def _range_words(low: float, high: float) -> str:
-    less = _at_most(1 - low, "less") if low > 0 else "any amount less"
-    more = "any amount more" if np.isinf(high) else _at_most(high - 1, "more")
+    less = _at_most(1 - low, "less") if low >= SMALLEST_RATIO else "any amount less"
+    more = "any amount more" if high > LARGEST_RATIO else _at_most(high - 1, "more")
     return f"{less} or {more}"
 
 
@@ -80,8 +84,13 @@ def _at_most(change: float, word: str) -> str:
 def _less_or_more(comparison: PlacementComparison, adjusted: str) -> str:
     ratio = comparison.ratio
     value, low, high = ratio.value or 1.0, ratio.lower or 0.0, ratio.upper or np.inf
+    if interval_text(ratio) == NOT_BOUNDED:
+        return (
+            f"There are too few patients to say whether {comparison.first} and {comparison.minus} pads need different "
+            "currents."
+        )
     limits = f"ratio {ratio_text(value)}, {confidence_text(ratio)}"
-    verb = "needed" if comparison.assignment is Assignment.RANDOMISED else "went with"
+    verb = "needed" if _speaks_of_effects(comparison) else "went with"
     if low > 1 or high < 1:
         word = "less" if value < 1 else "more"
         return (
@@ -100,10 +109,11 @@ def _adjustment(comparison: PlacementComparison) -> str:
     detail = comparison.unpaired_ratio
     if detail is None or not detail.adjusted_for:
         return ""
-    return f" in patients of the same {' and '.join(_plain_name(name) for name in detail.adjusted_for)}"
+    return f" in patients of the same {' and '.join(plain_name(name) for name in detail.adjusted_for)}"
 
 
-def _plain_name(column: str) -> str:
+def plain_name(column: str) -> str:
+    """Return a column's name without underscores and unit."""
     words = column.replace("_", " ")
     for unit in (" kg", " cm", " years", " ma", " ms", " ppm"):
         words = words.removesuffix(unit)
@@ -141,8 +151,21 @@ def _difference_sentence(comparison: PlacementComparison) -> str:
     )
 
 
+def _constant_order(comparison: PlacementComparison) -> bool:
+    return comparison.paired_ratio is not None and comparison.paired_ratio.constant_order
+
+
+def _speaks_of_effects(comparison: PlacementComparison) -> bool:
+    return comparison.assignment is Assignment.RANDOMISED and not _constant_order(comparison)
+
+
 def assignment_sentence(comparison: PlacementComparison) -> str:
     """What the way in which placements were decided allows one to say."""
+    if _constant_order(comparison):
+        return (
+            "Every patient had the placements in the same order, so an effect of the order cannot be told from an effect of "
+            "the placement."
+        )
     if comparison.assignment is Assignment.RANDOMISED:
         return (
             "The placement was decided by chance, so the difference can be read as an effect of the placement in patients "
@@ -161,7 +184,7 @@ def assignment_sentence(comparison: PlacementComparison) -> str:
 
 def _few_sentence(comparison: PlacementComparison, suppress_below: int) -> str:
     counts = (comparison.n_captured_first, comparison.n_captured_minus)
-    if min(counts) >= FEW_PATIENTS:
+    if min(counts) >= FEW_PATIENTS or comparison.ratio.value is None:
         return ""
     told = ""
     if min(counts) >= suppress_below:
@@ -187,7 +210,9 @@ def why_sentence(comparison: PlacementComparison, suppress_below: int = 1) -> st
         )
         if not single:
             return f"{text}."
-        shown = counted(single, "patient") if single >= suppress_below else "the patients"
+        if single < suppress_below:
+            return "Most patients were paced with both placements and are compared with themselves."
+        shown = counted(single, "patient")
         return f"{text}; {shown} with only one of the two inform the comparison through its model."
     if not comparison.n_both_recorded:
         return "No patient was paced with both placements, so different patients are compared."
@@ -195,9 +220,10 @@ def why_sentence(comparison: PlacementComparison, suppress_below: int = 1) -> st
         count = "Few patients were paced with both placements. They"
     else:
         verb = "was" if comparison.n_both_recorded == 1 else "were"
+        failed = "all" if comparison.n_first_failed == comparison.n_both_recorded else f"{comparison.n_first_failed}"
         count = (
             f"Only {comparison.n_both_recorded} of {counted(either, 'patient')} {verb} paced with both placements, and in "
-            f"{comparison.n_first_failed} of them the first attempt had not captured. They"
+            f"{failed} of them the first attempt had not captured. They"
         )
     return f"{count} are not a fair sample, so different patients are compared, each by the first attempt."
 
@@ -220,47 +246,72 @@ def paired_capture_sentence(comparison: PlacementComparison) -> str:
     )
 
 
-def _without_capture(group: GroupAnalysis) -> str:
-    estimate = group.summary.not_captured
+def _seen_without_capture(group: GroupAnalysis, suppress_below: int) -> str:
+    """What was seen, before anything is estimated; empty when a count is too small to be shown."""
+    c = group.counts
+    failed = c.maximum_reached + c.stopped_early + c.ending_unknown
+    parts = [
+        (c.maximum_reached, "at the device maximum"),
+        (c.stopped_early, "stopped before it"),
+        (c.ending_unknown, "with the ending not recorded"),
+    ]
+    if any(0 < count < suppress_below for count, _ in parts):
+        return ""
+    unit = "patient" if c.patients == c.attempts else "attempt"
     pads = "" if group.summary.label == ALL_PLACEMENTS else f" with {group.summary.label} pads"
+    told = ", ".join(f"{count} {words}" for count, words in parts if count)
+    return f"{failed} of {counted(c.attempts, unit)}{pads} had no capture" + (f" ({told})" if failed else "")
+
+
+def _expected_without_capture(group: GroupAnalysis) -> str:
+    estimate = group.summary.not_captured
     if estimate.value is None:
         return ""
-    size = group.summary.fit.n_patients
-    return f"{share_of_patients(estimate.value, size)}{pads} ({confidence_text(estimate)})"
+    pads = "" if group.summary.label == ALL_PLACEMENTS else f" with {group.summary.label} pads"
+    top = milliampere(float(group.summary.curve.x[-1]))
+    return f"{100 * estimate.value:.0f} %{pads} at {top} mA ({confidence_text(estimate)})"
 
 
-def _not_captured_sentence(capture: CaptureAnalysis) -> str:
+def _not_captured_sentence(capture: CaptureAnalysis, suppress_below: int) -> str:
     overall = capture.groups[0].summary
     groups = capture.groups[:1] if overall.label == ALL_PLACEMENTS else capture.groups
     if all(group.summary.not_captured.value == 0 for group in groups):
         top = max(float(group.summary.fit.support[-1, 1]) for group in groups)
-        patients = counted(overall.fit.n_patients, "patient")
-        who = f"All {patients}" if len(groups) == 1 else "All patients"
+        who = f"All {counted(overall.fit.n_patients, 'patient')}" if len(groups) == 1 else "All patients"
         return f"{who} were captured, at {milliampere(top)} mA or less."
-    told = " and ".join(filter(None, (_without_capture(group) for group in groups)))
-    if not told:
-        return ""
-    where = milliampere(max(float(group.summary.curve.x[-1]) for group in groups))
-    return (
-        f"An estimated {told} had no capture up to {where} mA, the highest current tried; nobody knows what a higher "
-        "current would have done, and a patient without capture is not given a made-up threshold here."
-    )
+    seen = " and ".join(filter(None, (_seen_without_capture(group, suppress_below) for group in groups)))
+    expected = " and ".join(filter(None, (_expected_without_capture(group) for group in groups)))
+    sentences = [
+        f"{seen}." if seen else "",
+        f"Had everybody been taken to the highest current tried, an estimated {expected} would not have been captured."
+        if expected
+        else "",
+        "Nobody knows what a higher current would have done, and no patient without capture is given a made-up threshold.",
+    ]
+    return " ".join(filter(None, sentences))
 
 
-def _data_sentence(analysis: StudyAnalysis, capture: CaptureAnalysis) -> str:
+def _data_sentence(analysis: StudyAnalysis, capture: CaptureAnalysis, suppress_below: int) -> str:
     facts = analysis.facts
     if capture.capture.name == "as-recorded":
         kind = "capture as the file records it"
     else:
         kind = f"{capture.capture.name} capture ({capture.capture.meaning})"
-    text = (
-        f"{counted(facts.n_attempts, 'pacing attempt')} in {counted(facts.n_patients, 'patient')} were read; "
-        f"{capture.selection}, {counted(capture.n_analysed, 'attempt')}, is analysed for {kind}."
-    )
+    read = f"{counted(facts.n_attempts, 'pacing attempt')} in {counted(facts.n_patients, 'patient')} were read"
+    if capture.n_analysed == facts.n_attempts:
+        text = f"{read}; all are analysed for {kind}."
+    else:
+        text = f"{read}; {capture.n_analysed} of them ({capture.selection}) are analysed for {kind}."
+    lost = capture.derivation.not_assessed if capture.derivation is not None else 0
+    if lost and capture.capture.step_column is not None:
+        text += (
+            f" In {counted(lost, 'attempt')} this was not looked at; leaving those out can make the share not captured too "
+            "high."
+        )
     comparison = capture.comparison
     detail = comparison.unpaired_ratio if comparison is not None else None
-    if detail is not None and detail.n_complete < detail.n_total:
-        names = " and ".join(_plain_name(name) for name in detail.adjusted_for)
+    if detail is not None and detail.n_total - detail.n_complete >= max(suppress_below, 1):
+        names = " and ".join(plain_name(name) for name in detail.adjusted_for)
         text += f" The comparison adjusted for {names} rests on the {detail.n_complete} attempts that have it."
     return text
 
@@ -268,7 +319,7 @@ def _data_sentence(analysis: StudyAnalysis, capture: CaptureAnalysis) -> str:
 def cautions_for(analysis: StudyAnalysis) -> tuple[str, ...]:
     """The usual cautions, and the one that fits how placements were decided."""
     compared = [capture.comparison for capture in analysis.captures if capture.comparison is not None]
-    randomised = bool(compared) and all(c.assignment is Assignment.RANDOMISED for c in compared)
+    randomised = bool(compared) and all(_speaks_of_effects(c) for c in compared)
     return (*CAUTIONS, RANDOMISED_CAUTION if randomised else OBSERVATIONAL_CAUTION)
 
 
@@ -277,16 +328,16 @@ def summary_sentences(analysis: StudyAnalysis, suppress_below: int = 1) -> tuple
     if not analysis.captures:
         return (f"The study holds {analysis.facts.n_attempts} attempts, none of which can be read as a threshold.",)
     capture = analysis.captures[0]
-    sentences = [_data_sentence(analysis, capture)]
+    sentences = [_data_sentence(analysis, capture, suppress_below)]
     comparison = capture.comparison
     if comparison is None:
         sentences += [threshold_sentence(g.summary, analysis.options.fractions) for g in capture.groups[:1]]
     else:
         sentences.append(" ".join(threshold_sentence(s, analysis.options.fractions) for s in comparison.summaries))
         sentences += comparison_sentences(comparison, suppress_below)
-    not_captured = _not_captured_sentence(capture)
+    not_captured = _not_captured_sentence(capture, suppress_below)
     if not_captured:
         sentences.insert(-1 if comparison else len(sentences), not_captured)
     if comparison is None and capture.not_compared:
-        sentences.append(f"The placements are not compared: {capture.not_compared}")
+        sentences.append(f"The placements are not compared: {capture.not_compared.rstrip('.')}.")
     return tuple(sentences)

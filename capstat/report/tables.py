@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from capstat.report.sentences import why_sentence
+from capstat.report.sentences import plain_name, why_sentence
 from capstat.report.wording import interval_text, p_text, value_text
 
 if TYPE_CHECKING:
@@ -81,8 +81,21 @@ def estimates_frame(rows: Iterable[tuple[str, Estimate]]) -> pd.DataFrame:
     )
 
 
+NOT_SHOWN = "not shown"
+
+
 def _small(count: int, suppress_below: int) -> str:
     return f"<{suppress_below}" if 0 < count < suppress_below else f"{count}"
+
+
+def _parts(counts: list[int], suppress_below: int) -> list[str]:
+    """Counts that add up to a known total: where the hidden ones would follow by subtraction, the next smallest goes too."""
+    shown = [_small(count, suppress_below) for count in counts]
+    hidden = [count for count in counts if 0 < count < suppress_below]
+    visible = [count for count in counts if count >= suppress_below and count > 0]
+    if hidden and visible and (len(hidden) == 1 or sum(hidden) < suppress_below):
+        shown[counts.index(min(visible))] = NOT_SHOWN
+    return shown
 
 
 def _shown(estimate: Estimate) -> tuple[str, str]:
@@ -126,15 +139,16 @@ def _data_table(analysis: StudyAnalysis, suppress_below: int) -> Table:
         ("device maximum", facts.maxima),
         ("how the placement was decided", facts.assignments),
     ):
+        patients_shown = _parts([patients for _, _, patients in counts], suppress_below)
         records += [
-            {"item": head, "value": value, "attempts": attempts, "patients": patients}
-            for value, attempts, patients in counts
+            {"item": head, "value": value, "attempts": attempts if shown == f"{patients}" else shown, "patients": shown}
+            for (value, attempts, patients), shown in zip(counts, patients_shown, strict=True)
         ]
+    if hidden:
+        for record in records:
+            record["attempts"] = record["patients"] = f"<{suppress_below}"
     rows = []
     for record in records:
-        small = int(str(record["patients"])) < suppress_below
-        if small:
-            record["attempts"] = record["patients"] = f"<{suppress_below}"
         words = " — ".join(str(record[key]) for key in ("item", "value") if record[key])
         rows.append((words, str(record["attempts"]), str(record["patients"])))
     for words, n, (q1, q2, q3) in facts.patient_numbers:
@@ -157,10 +171,9 @@ def _censoring_table(analysis: StudyAnalysis, suppress_below: int) -> Table:
     for capture in analysis.captures:
         for group in capture.groups:
             c = group.counts
-            numbers = (
-                c.patients, c.attempts, c.left, c.interval, c.maximum_reached, c.stopped_early, c.ending_unknown, c.exact,
-            )  # fmt: skip
-            rows.append((capture.capture.name, c.label, *(_small(n, suppress_below) for n in numbers)))
+            parts = [c.left, c.interval, c.maximum_reached, c.stopped_early, c.ending_unknown, c.exact]
+            totals = (_small(n, suppress_below) for n in (c.patients, c.attempts))
+            rows.append((capture.capture.name, c.label, *totals, *_parts(parts, suppress_below)))
     return Table(
         "censoring", "What was seen of each threshold", heads, tuple(rows), pd.DataFrame(rows, columns=list(heads)),
         (("Captured at first setting: the threshold is only known to be at or below it (left-censored). Bracketed: between "
@@ -276,8 +289,12 @@ def _placement_table(comparison: PlacementComparison, name: str, suppress_below:
             estimates.append(("not adjusted", detail.unadjusted))
             estimates += [("covariate", e) for e in detail.covariate_ratios]
             notes.append(
-                f"The main analysis is adjusted for {', '.join(detail.adjusted_for)}; {detail.n_complete} of "
-                f"{detail.n_total} attempts have it recorded."
+                f"The main analysis is adjusted for {', '.join(map(plain_name, detail.adjusted_for))}"
+                + (
+                    "."
+                    if detail.n_total - detail.n_complete < suppress_below
+                    else f"; {detail.n_complete} of {detail.n_total} attempts have it recorded."
+                )
             )
         else:
             notes.append("No measure of body size was recorded for enough attempts, so nothing is adjusted for.")

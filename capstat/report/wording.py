@@ -11,8 +11,11 @@ if TYPE_CHECKING:
 
 __all__ = [
     "CAUTIONS",
+    "LARGEST_RATIO",
+    "NOT_BOUNDED",
     "OBSERVATIONAL_CAUTION",
     "RANDOMISED_CAUTION",
+    "SMALLEST_RATIO",
     "confidence_text",
     "counted",
     "estimate_text",
@@ -35,9 +38,13 @@ OBSERVATIONAL_CAUTION = (
     "Results from observational records show association; they do not prove that a placement causes a difference."
 )
 NOT_BOUNDED = "too few patients to give limits"
+# limits beyond these say only that nothing is known on that side; the CSV files hold them as computed
+SMALLEST_RATIO, LARGEST_RATIO = 0.1, 10.0
+LARGEST_MA = 1000.0
 
 # below this many patients "of 100" would claim more than was seen
 ENOUGH_FOR_HUNDRED = 50
+FEWEST_FOR_PERCENT = 10
 
 
 def counted(count: int, noun: str) -> str:
@@ -70,6 +77,8 @@ def ratio_text(value: float) -> str:
 
 def share_of_patients(value: float, patients: int) -> str:
     """Return a proportion as a natural frequency; as a percentage where there are few patients."""
+    if patients < FEWEST_FOR_PERCENT:
+        return f"{round(value * patients)} of {counted(patients, 'patient')}"
     if patients < ENOUGH_FOR_HUNDRED:
         return f"{percent(value)} % of {counted(patients, 'patient')}"
     rounded = round(100 * value)
@@ -105,11 +114,27 @@ def _unit(estimate: Estimate) -> str:
     return " mA" if estimate.unit == "mA" else ""
 
 
+def _told_limits(estimate: Estimate) -> tuple[float | None, float | None]:
+    """Limits with those that say nothing opened."""
+    low, high = estimate.lower, estimate.upper
+    if low is None or high is None:
+        return low, high
+    if estimate.unit == "ratio":
+        return (low if low >= SMALLEST_RATIO else 0.0), (high if high <= LARGEST_RATIO else np.inf)
+    if estimate.unit == "mA":
+        return (low if low >= -LARGEST_MA else -np.inf), (high if high <= LARGEST_MA else np.inf)
+    return low, high
+
+
 def interval_text(estimate: Estimate) -> str:
     """Return the confidence limits with their unit, open sides in words; never empty."""
-    low, high = estimate.lower, estimate.upper
+    low, high = _told_limits(estimate)
     signed = bool(estimate.direction) and estimate.unit != "ratio"
     if low is None or high is None or (np.isinf(high) and (np.isinf(low) or (low <= 0 and not signed))):
+        return NOT_BOUNDED
+    if estimate.unit == "proportion" and estimate.direction and low <= -1 and high >= 1:
+        return NOT_BOUNDED
+    if np.isinf(low) and np.isinf(high):
         return NOT_BOUNDED
     unit = _unit(estimate)
     if np.isinf(high):

@@ -80,7 +80,10 @@ def _derivation_sentences(capture: CaptureAnalysis) -> tuple[str, ...]:
         )
         if count
     ]
-    sentences = [f"Thresholds were read {' and '.join(sources)}; {capture.selection} is analysed."]
+    sentences = [
+        f"Thresholds were read {' and '.join(sources)}; {counted(capture.n_analysed, 'attempt')} analysed"
+        + (f" ({capture.selection})." if "first" in capture.selection else ".")
+    ]
     if d.non_monotone_rows:
         rows = ", ".join(str(row) for row in d.non_monotone_rows[:20])
         more = f" and {len(d.non_monotone_rows) - 20} more" if len(d.non_monotone_rows) > 20 else ""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import html.parser
 import json
 import re
@@ -13,7 +14,8 @@ import pytest
 
 from capstat import AnalysisOptions, analyse_study, read_study, study_from_frames, write_report
 from capstat.report import wording
-from capstat.report.sentences import summary_sentences
+from capstat.report.sentences import cautions_for, summary_sentences
+from capstat.report.tables import _parts
 from capstat.results import Estimate
 
 QUICK = AnalysisOptions(replicates=100)
@@ -234,7 +236,8 @@ def test_summary_is_three_to_six_sentences_a_committee_can_read(crossover):
     assert "decided by chance" in text
     assert "mA" in text
     assert "95 % confidence interval" in text
-    assert "nobody knows what a higher current would have done" in text
+    assert "Nobody knows what a higher current would have done" in text
+    assert "Had everybody been taken to the highest current tried, an estimated" in text
 
 
 def test_summary_of_observational_data_claims_no_effect(shipped):
@@ -328,9 +331,53 @@ def test_everybody_captured_is_said_plainly():
     assert ".." not in text
 
 
+def test_what_was_seen_stands_before_what_is_estimated(shipped):
+    """Registry: 49 of 600 had no capture (33 at their maximum, 16 stopped); the estimate at 200 mA is another number."""
+    text = " ".join(summary_sentences(analyse_study(read_study(shipped / "registry"), QUICK)))
+    assert "49 of 600 patients had no capture (33 at the device maximum, 16 stopped before it)." in text
+    assert "an estimated 4 % at 200 mA" in text
+
+
+def test_one_order_for_everybody_is_no_effect_of_placement(shipped):
+    study = read_study(shipped / "crossover")
+    order = np.where(study.attempts["placement"] == "anterior-posterior", 1.0, 2.0)
+    fixed = dataclasses.replace(study, attempts=study.attempts.assign(attempt_order=order))
+    analysis = analyse_study(fixed, QUICK)
+    text = " ".join(summary_sentences(analysis))
+    assert "in the same order, so an effect of the order cannot be told" in text
+    assert "needed" not in text
+    assert "read as an effect" not in text
+    assert wording.OBSERVATIONAL_CAUTION in cautions_for(analysis)
+
+
+def test_two_patients_in_each_group_are_not_compared_with_absurd_limits():
+    study = study_from_frames(
+        pd.DataFrame(
+            {
+                "patient_id": list("abcd"), "placement": ["AP", "AL", "AL", "AP"], "max_output_ma": 140,
+                "highest_no_capture_ma": [60, 90, 140, np.nan], "lowest_capture_ma": [65, 95, np.nan, 40],
+            }
+        )
+    )  # fmt: skip
+    analysis = analyse_study(study, QUICK)
+    text = " ".join(summary_sentences(analysis))
+    assert "There are too few patients to say whether" in text
+    assert "2 of 2 patients" in text
+    assert not re.search(r"\d{4}", text)
+    differences = analysis.captures[0].comparison.difference.at_currents
+    assert {wording.interval_text(e) for e in differences} == {wording.NOT_BOUNDED}
+
+
+def test_the_next_count_goes_where_a_hidden_one_would_follow():
+    assert _parts([39, 3, 0, 18], 5) == ["39", "<5", "0", "not shown"]
+    assert _parts([39, 3, 4, 18], 5) == ["39", "<5", "<5", "18"]
+    assert _parts([39, 1, 2, 18], 5) == ["39", "<5", "<5", "not shown"]
+    assert _parts([39, 3, 18], 1) == ["39", "3", "18"]
+
+
 def test_shares_are_counts_of_hundred_only_with_enough_patients():
-    assert wording.share_of_patients(0.5, 2) == "50 % of 2 patients"
-    assert wording.share_of_patients(0.5, 1) == "50 % of 1 patient"
+    assert wording.share_of_patients(0.5, 2) == "1 of 2 patients"
+    assert wording.share_of_patients(0.5, 20) == "50 % of 20 patients"
     assert wording.share_of_patients(0.567, 300) == "57 of 100 patients"
     assert wording.share_of_patients(0.0025, 400) == "fewer than 1 of 100 patients"
     assert wording.share_of_patients(0.9975, 400) == "more than 99 of 100 patients"
