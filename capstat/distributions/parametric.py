@@ -77,11 +77,13 @@ class ParametricFit:
         error = float(np.sqrt(slope @ self.covariance @ slope))
         reach = wald_multiplier(self.n_captured, 1, level)
         centre = self.mu + self.sigma * e
+        with np.errstate(over="ignore"):  # with two patients a limit may be beyond any number
+            lower, upper = (float(np.exp(centre + side * reach * error)) for side in (-1, 1))
         return Estimate(
             quantity=f"current that captures {100 * fraction:g} % of patients",
             value=float(np.exp(centre)),
-            lower=float(np.exp(centre - reach * error)),
-            upper=float(np.exp(centre + reach * error)),
+            lower=lower,
+            upper=upper,
             level=level,
             unit="mA",
             scale="log",

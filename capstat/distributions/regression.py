@@ -81,11 +81,13 @@ class ThresholdRegression:
         j = self.names.index(name)
         coefficient, error = float(self.coefficients[j]), self.standard_error(name)
         reach = self.multiplier(level) * error
+        with np.errstate(over="ignore"):  # with three patients a limit may be beyond any number
+            lower, upper = (float(np.exp(coefficient + side * reach)) for side in (-1, 1))
         return Estimate(
             quantity=quantity or f"ratio of capture thresholds per unit of {name}",
             value=float(np.exp(coefficient)),
-            lower=float(np.exp(coefficient - reach)),
-            upper=float(np.exp(coefficient + reach)),
+            lower=lower,
+            upper=upper,
             level=level,
             unit="ratio",
             scale="log",
@@ -201,7 +203,8 @@ def _sandwich(
     thresholds: CensoredThresholds,
     bread: NDArray[np.float64],
 ) -> NDArray[np.float64]:
-    _, gradient, _ = row_terms(family, data, parameters)
+    with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
+        _, gradient, _ = row_terms(family, data, parameters)
     scores = np.column_stack((data.design * gradient[:, :1], gradient[:, 1]))[index]
     scores = scores * thresholds.weight[:, None]
     _, patient = np.unique(thresholds.patient, return_inverse=True)

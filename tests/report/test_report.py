@@ -407,3 +407,29 @@ def test_estimates_are_numbers_or_reasons():
         estimate(value=None)
     with pytest.raises(ValueError, match="is NaN"):
         estimate(lower=float("nan"))
+
+
+def test_random_small_studies_are_written_without_a_warning(tmp_path):
+    """40 studies of 1 to 13 attempts, with everything a small study can lack: a report each time."""
+    rng = np.random.default_rng(5)
+    written = 0
+    for k in range(40):
+        n = int(rng.integers(1, 14))
+        lower = rng.integers(3, 13, n) * 10.0
+        no_capture, first_setting = rng.random(n) < rng.random(), rng.random(n) < 0.15
+        weight = 60.0 + np.arange(n)
+        frame = pd.DataFrame(
+            {
+                "patient_id": [f"P{i}" for i in range(n)], "placement": rng.choice(["AP", "AL", "other"], n),
+                "max_output_ma": rng.choice([140.0, 200.0], n),
+                "highest_no_capture_ma": np.where(first_setting & ~no_capture, np.nan, lower),
+                "lowest_capture_ma": np.where(no_capture, np.nan, np.minimum(lower + rng.choice([5, 10, 20], n), 140)),
+                "weight_kg": np.where(rng.random(n) < 0.5, weight, np.nan) if k % 2 else weight,
+            }
+        )  # fmt: skip
+        study = study_from_frames(frame)
+        write_report(
+            analyse_study(study, QUICK), study.findings, tmp_path / str(k), suppress_below=int(rng.choice([1, 3]))
+        )
+        written += 1
+    assert written == 40
