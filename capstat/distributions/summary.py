@@ -47,8 +47,8 @@ class PointwiseLimits:
         Identified bounds.
     limit_lower, limit_upper : ndarray, shape (q,)
         Confidence limits.
-    replicate_lower, replicate_upper : ndarray, shape (B, q)
-        Identified bounds in every bootstrap replicate.
+    replicate_lower : ndarray, shape (B, q)
+        Lower identified bound in every bootstrap replicate.
     """
 
     x: NDArray[np.float64]
@@ -57,7 +57,6 @@ class PointwiseLimits:
     limit_lower: NDArray[np.float64]
     limit_upper: NDArray[np.float64]
     replicate_lower: NDArray[np.float64]
-    replicate_upper: NDArray[np.float64]
 
 
 def _effective_n(
@@ -107,9 +106,7 @@ def pointwise_limits(curve: BootstrapCurve, x: NDArray[np.float64], level: float
     limit_lower = np.maximum.accumulate(limit_lower)
     limit_upper = np.minimum.accumulate(limit_upper[::-1])[::-1]
     at = np.searchsorted(grid, x)
-    return PointwiseLimits(
-        x, lower[at], upper[at], limit_lower[at], limit_upper[at], rep_lower[:, at], rep_upper[:, at]
-    )
+    return PointwiseLimits(x, lower[at], upper[at], limit_lower[at], limit_upper[at], rep_lower[:, at])
 
 
 @dataclass(frozen=True, slots=True, eq=False)

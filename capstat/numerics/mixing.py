@@ -90,14 +90,11 @@ class MixingFit:
     optimality_gap : float
         ``max_j d_j / sum(w) - 1`` (at least zero): no distribution has a log-likelihood per unit of weight
         that is larger by more than this.
-    iterations : int
-        Newton steps taken.
     """
 
     mass: NDArray[np.float64]
     log_likelihood: float
     optimality_gap: float
-    iterations: int
 
 
 def _local_maxima(gradient: NDArray[np.float64], total: float) -> NDArray[np.intp]:
@@ -190,11 +187,11 @@ def maximise_mixing(
     fitted = likelihood.apply(mass)
     value = float(weights @ np.log(fitted))
     gap = np.inf
-    for iteration in range(max_iterations):
+    for _ in range(max_iterations):
         gradient = likelihood.adjoint(weights / fitted)
         gap = max(float(gradient.max()) / total - 1.0, 0.0)
         if gap <= gap_target:
-            return MixingFit(mass, value, gap, iteration)
+            return MixingFit(mass, value, gap)
         support = np.union1d(np.flatnonzero(mass > 0), _local_maxima(gradient, total))
         proposal = np.zeros_like(mass)
         proposal[support] = _quadratic_step(likelihood.columns(support), fitted, weights, total)
@@ -217,5 +214,5 @@ def maximise_mixing(
         fitted = likelihood.apply(mass)
         value = float(weights @ np.log(fitted))
     if gap <= max(GAP_ACCEPTED, gap_target):
-        return MixingFit(mass, value, gap, max_iterations)
+        return MixingFit(mass, value, gap)
     raise ArithmeticError(f"The nonparametric estimate did not converge: optimality gap {gap:.2g}.")
