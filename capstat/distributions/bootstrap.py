@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass, replace
-from functools import partial
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from capstat.distributions.likelihood import IntervalData, total_terms
 from capstat.distributions.npmle import Support, innermost_intervals, maximise_on_support
-from capstat.distributions.parametric import fit_parametric
-from capstat.numerics.maximise import NoMaximumError, maximise_newton
-from capstat.numerics.mixing import IntervalLikelihood, maximise_mixing
+from capstat.numerics.mixing import IntervalLikelihood
+from capstat.numerics.mixing_batch import maximise_mixing_batch, share_among_alike
 from capstat.numerics.resample import draw_cell_weights, unit_patterns
 from capstat.results import NotEstimableError
 
@@ -22,46 +19,9 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from capstat.distributions.families import Family
-    from capstat.results import Estimate
     from capstat.thresholds import CensoredThresholds
 
-__all__ = ["BootstrapCurve", "bootstrap_capture_currents", "bootstrap_curves"]
-
-# A replicate only feeds a variance: a log-likelihood per attempt short by less than this is invisible in it.
-REPLICATE_GAP = 1e-7
-# share of resamples that may fail before limits from the rest would mislead
-MOST_LOST = 0.05
-
-
-def _refit(support: Support, weights: NDArray[np.float64], mass: NDArray[np.float64]) -> NDArray[np.float64]:
-    """NPMLE of one replicate on the support of the sample.
-
-    A replicate may lack the cells that tell two neighbouring support intervals apart.  They are then one
-    interval for it, and its mass is shared out as in the sample: the likelihood is the same for every split.
-    """
-    present = weights > 0
-    first, last = support.first[present], support.last[present]
-    k = mass.size
-    starts_here = np.zeros(k + 1, dtype=bool)
-    starts_here[first] = True
-    starts_here[last + 1] = True
-    starts_here[0] = True
-    group = np.cumsum(starts_here[:k]) - 1
-    n_groups = int(group[-1]) + 1
-    grouped = np.bincount(group, weights=mass, minlength=n_groups)
-    # a little mass everywhere, so that no row starts with likelihood zero
-    start = np.asarray(0.99 * grouped + 0.01 / n_groups, dtype=np.float64)
-    fit = maximise_mixing(
-        IntervalLikelihood(group[first], group[last], n_groups),
-        weights[present],
-        start,
-        gap_target=REPLICATE_GAP,
-    )
-    share = np.where(grouped[group] > 0, mass / np.where(grouped > 0, grouped, 1.0)[group], 0.0)
-    leading = np.concatenate(([True], group[1:] != group[:-1]))
-    share = np.where((grouped[group] == 0) & leading, 1.0, share)
-    return np.asarray(fit.mass[group] * share)
+__all__ = ["BootstrapCurve", "bootstrap_curves"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -90,26 +50,38 @@ class BootstrapCurve:
 
 
 def _replicate_masses(support: Support, mass: NDArray[np.float64], weights: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Refit every replicate; one without any attempt of the group (tiny groups only) repeats the estimate."""
-    totals = weights.sum(axis=1)
-    empty = totals <= 0
+    """Refit every replicate; one without any attempt of the group (tiny groups only) repeats the estimate.
+
+    A replicate may lack the cells that tell two neighbouring support intervals apart; what it gives them
+    together is then shared out as in the sample.
+    """
+    drawn = weights.sum(axis=1) > 0
+    masses = np.tile(mass, (drawn.size, 1))
+    kept = weights[drawn]
     if np.array_equal(support.first, support.last):
-        assign = np.zeros((weights.shape[1], mass.size))
-        assign[np.arange(weights.shape[1]), support.first] = 1.0
-        masses = (weights @ assign) / np.where(empty, 1.0, totals)[:, None]
-    else:
-        masses = np.array(
-            [mass if lost else _refit(support, row, mass) for row, lost in zip(weights, empty, strict=True)]
-        )
-    masses[empty] = mass
-    return np.asarray(masses)
+        assign = np.zeros((kept.shape[1], mass.size))
+        assign[np.arange(kept.shape[1]), support.first] = 1.0
+        masses[drawn] = (kept @ assign) / kept.sum(axis=1)[:, None]
+    elif kept.shape[0]:
+        likelihood = IntervalLikelihood(support.first, support.last, mass.size)
+        try:
+            fit = maximise_mixing_batch(likelihood, kept, mass)
+        except ArithmeticError as error:
+            raise NotEstimableError(f"{error} The weights may differ too much.") from error
+        masses[drawn] = share_among_alike(likelihood, kept, fit.mass, mass)
+    return masses
 
 
 def bootstrap_curves(groups: Sequence[CensoredThresholds], *, replicates: int, seed: int) -> tuple[BootstrapCurve, ...]:
     """Resample patients and refit the NPMLE of every group.
 
     A patient with attempts in several groups is drawn with all of them, so replicates of the groups belong
-    together; groups without common patients keep their own sizes.
+    together; groups without common patients keep their own sizes.  Every replicate ends with the certificate of
+    the estimate itself (optimality gap at most 1e-8).
+
+    The replicates describe the sampling error of the curve when currents lie on a fixed grid (a regular multinomial
+    problem).  With currents chosen continuously the plain bootstrap is inconsistent for the curve at a
+    point; see :func:`capstat.distributions.summary.summarise_capture`.
 
     Parameters
     ----------
@@ -121,7 +93,7 @@ def bootstrap_curves(groups: Sequence[CensoredThresholds], *, replicates: int, s
     Raises
     ------
     NotEstimableError
-        When a group has no attempts.
+        When a group has no attempts, or when weights differ too much for a certificate.
     """
     rng = np.random.default_rng(seed)
     tables = [group.cells() for group in groups]
@@ -152,67 +124,3 @@ def bootstrap_curves(groups: Sequence[CensoredThresholds], *, replicates: int, s
         masses = _replicate_masses(support, mass, weights)
         curves.append(BootstrapCurve(group, intervals, mass, masses, seed))
     return tuple(curves)
-
-
-def bootstrap_capture_currents(
-    thresholds: CensoredThresholds,
-    *,
-    family: Family,
-    fractions: Sequence[float],
-    level: float = 0.95,
-    replicates: int = 1000,
-    seed: int,
-) -> tuple[Estimate, ...]:
-    """Capture currents under a family with percentile limits, resampling patients.
-
-    The delta-method limits of :class:`ParametricFit` allow for several attempts in a patient by their sandwich
-    covariance; this is the same question answered without that approximation.
-
-    Parameters
-    ----------
-    thresholds : CensoredThresholds
-        Attempts; a patient is drawn with all of them.
-    family : Family
-        Distribution of thresholds.
-    fractions : sequence of float
-        Shares of patients, strictly between 0 and 1.
-    level, replicates, seed
-        Confidence level, bootstrap size and seed.
-
-    Raises
-    ------
-    NotEstimableError
-        When the family cannot be fitted to the data, or to more than one resample in twenty.
-    """
-    fit = fit_parametric(thresholds, family=family)
-    cells = thresholds.cells()
-    patterns = unit_patterns(thresholds.patient, cells.index, thresholds.weight, cells.count.size)
-    drawn = draw_cell_weights(patterns, replicates, np.random.default_rng(seed))
-    start = np.array([fit.mu, np.log(fit.sigma)])
-    centres = []
-    for weights in drawn:
-        present = weights > 0
-        data = IntervalData(
-            cells.lower_ma[present], cells.upper_ma[present], np.ones((int(present.sum()), 1)), weights[present]
-        )
-        try:
-            best = maximise_newton(partial(total_terms, family, data), start)
-        except NoMaximumError:
-            continue
-        centres.append(best.x)
-    draws = np.array(centres)
-    lost = replicates - len(draws)
-    if lost > MOST_LOST * replicates:
-        raise NotEstimableError(
-            f"{lost} of {replicates} resamples of patients had no finite {family.name} estimate: the data are too few."
-        )
-    notes = (f"{lost} of {replicates} resamples had no finite estimate and were left out",) if lost else ()
-    tails = (0.5 - level / 2, 0.5 + level / 2)
-    estimates = []
-    for fraction in fractions:
-        point = fit.capture_current(fraction, level)
-        e = float(family.quantile(np.asarray(fraction, dtype=float)))
-        low, high = np.exp(np.quantile(draws[:, 0] + np.exp(draws[:, 1]) * e, tails))
-        method = f"{family.name} distribution, interval-censored maximum likelihood; percentiles of a patient bootstrap"
-        estimates.append(replace(point, lower=float(low), upper=float(high), method=method, notes=notes))
-    return tuple(estimates)

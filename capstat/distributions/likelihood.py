@@ -1,4 +1,8 @@
-"""Log-likelihood of interval-censored log thresholds with its first two derivatives."""
+"""Log-likelihood of interval-censored log thresholds with its first two derivatives.
+
+``log T = x'b + r``, where the family gives the law of ``r``; optionally a fraction that is never captured, whose
+complement has logit ``z'g``.  Parameters are one vector: ``(b, ancillary, g)``.
+"""
 
 from __future__ import annotations
 
@@ -6,13 +10,16 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from scipy import special
+
+from capstat.distributions.families import CellTerms
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from capstat.distributions.families import Family
 
-__all__ = ["IntervalData", "log_difference", "log_probability", "row_terms", "total_terms"]
+__all__ = ["IntervalData", "row_scores", "row_terms", "split_parameters", "total_terms"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -27,128 +34,98 @@ class IntervalData:
         Covariates of the location, intercept included.
     weight : ndarray, shape (m,)
         Total weight of the attempts in the row.
+    capturable : ndarray, shape (m, q), or None
+        Covariates of the logit of the share that can be captured; ``None`` when everybody can.
     """
 
     lower_ma: NDArray[np.float64]
     upper_ma: NDArray[np.float64]
     design: NDArray[np.float64]
     weight: NDArray[np.float64]
+    capturable: NDArray[np.float64] | None = None
 
 
-def log_difference(family: Family, a: NDArray[np.float64], b: NDArray[np.float64]) -> NDArray[np.float64]:
-    """log(F(b) - F(a)), taken from the side where nothing cancels."""
-    upper_side = a > 0
-    big = np.where(upper_side, family.log_sf(a), family.log_cdf(b))
-    small = np.where(upper_side, family.log_sf(b), family.log_cdf(a))
-    ratio = small - big
-    with np.errstate(divide="ignore"):
-        log1mexp = np.where(ratio > -0.693, np.log(-np.expm1(np.minimum(ratio, 0.0))), np.log1p(-np.exp(ratio)))
-    return np.asarray(big + log1mexp)
-
-
-def log_probability(
-    family: Family, a: NDArray[np.float64], b: NDArray[np.float64]
+def split_parameters(
+    family: Family, data: IntervalData, parameters: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """log P(a < e <= b) of the standard error, with the edge terms of its derivatives.
+    """Coefficients of the location, ancillary parameters, coefficients of the capturable share."""
+    p = data.design.shape[1]
+    k = p + len(family.ancillary_names)
+    return parameters[:p], parameters[p:k], parameters[k:]
 
-    Parameters
-    ----------
-    a, b : ndarray
-        Standardised bounds of the same shape, a < b, infinite where open.
 
-    Returns
-    -------
-    value : ndarray
-        log(F(b) - F(a)).
-    flow, flow_z : ndarray
-        (g(b) - g(a)) / P and (b g(b) - a g(a)) / P: minus the derivatives of the value in the location (in
-        units of the scale) and in the log scale.
+def row_terms(family: Family, data: IntervalData, parameters: NDArray[np.float64]) -> CellTerms:
+    """Log-likelihood of every row with derivatives in (location, ancillary[, logit of the capturable share]).
+
+    An exact row enters by the log density of the threshold on the mA scale.
     """
-    with np.errstate(invalid="ignore", over="ignore"):
-        value = log_difference(family, a, b)
-        low, high = _edge_terms(family, a, value), _edge_terms(family, b, value)
-    return value, high[0] - low[0], high[1] - low[1]
-
-
-def row_terms(
-    family: Family,
-    data: IntervalData,
-    parameters: NDArray[np.float64],
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """Log-likelihood of every row, with gradient and Hessian in (location, log sigma).
-
-    Parameters
-    ----------
-    parameters : ndarray, shape (p + 1,)
-        Coefficients of the location and, last, the logarithm of the scale.
-
-    Returns
-    -------
-    value : ndarray, shape (m,)
-        ``log P(lower < T <= upper)``; for an exact row the log density of T on the mA scale.
-    gradient : ndarray, shape (m, 2)
-        Derivatives in the location and in log sigma.
-    hessian : ndarray, shape (m, 3)
-        Second derivatives: location-location, location-log sigma, log sigma-log sigma.
-    """
-    location = data.design @ parameters[:-1]
-    sigma = np.exp(parameters[-1])
-    with np.errstate(divide="ignore", over="ignore", invalid="ignore"):
-        a = (np.log(data.lower_ma) - location) / sigma
-        b = (np.log(data.upper_ma) - location) / sigma
+    coefficients, ancillary, capturable = split_parameters(family, data, parameters)
+    location = data.design @ coefficients
     exact = data.lower_ma == data.upper_ma
-    value = np.empty(location.size)
-    gradient = np.empty((location.size, 2))
-    hessian = np.empty((location.size, 3))
-
-    wide = ~exact
-    value[wide] = log_difference(family, a[wide], b[wide])
-    terms = [_edge_terms(family, z[wide], value[wide]) for z in (a, b)]
-    # d/d location of P is -(g(b) - g(a)) / sigma; every derivative is a difference of edge terms.
-    flow, flow_z, slope, slope_z, slope_zz = (terms[1][k] - terms[0][k] for k in range(5))
-    gradient[wide, 0] = -flow / sigma
-    gradient[wide, 1] = -flow_z
-    hessian[wide, 0] = (slope - flow**2) / sigma**2
-    hessian[wide, 1] = (slope_z + flow - flow * flow_z) / sigma
-    hessian[wide, 2] = slope_zz + flow_z - flow_z**2
-
-    if exact.any():
-        z = b[exact]
-        score, curvature = family.score(z), family.curvature(z)
-        value[exact] = family.log_pdf(z) - parameters[-1] - np.log(data.upper_ma[exact])
-        gradient[exact, 0] = -score / sigma
-        gradient[exact, 1] = -z * score - 1
-        hessian[exact, 0] = curvature / sigma**2
-        hessian[exact, 1] = (z * curvature + score) / sigma
-        hessian[exact, 2] = z * score + z * z * curvature
-    return value, gradient, hessian
+    a, b = np.log(data.lower_ma) - location, np.log(data.upper_ma) - location
+    terms = family.terms(a, b, exact, ancillary)
+    terms.value[exact] -= np.log(data.upper_ma[exact])
+    if data.capturable is None:
+        return terms
+    return _with_never_captured(terms, np.isinf(data.upper_ma), data.capturable @ capturable)
 
 
-def _edge_terms(
-    family: Family, z: NDArray[np.float64], log_probability: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], ...]:
-    """g, z g, g', z g' and z^2 g' at one edge, each divided by the probability; zero at an open edge."""
-    inner = np.isfinite(z)
-    safe = np.where(inner, z, 0.0)
-    density = np.where(inner, np.exp(family.log_pdf(safe) - log_probability), 0.0)
-    slope = density * np.where(inner, family.score(safe), 0.0)
-    return density, safe * density, slope, safe * slope, safe * safe * slope
+def _with_never_captured(terms: CellTerms, open_above: NDArray[np.bool_], logit: NDArray[np.float64]) -> CellTerms:
+    """Mixture of those who can be captured (share ``pi``) and those who cannot (Berkson & Gage 1952; Farewell 1982).
+
+    A row with capture has likelihood ``pi P``, one without ``(1 - pi) + pi S``.  With ``r`` the probability that the
+    patient of a row can be captured given what was seen, every derivative is a polynomial in ``r`` and ``pi``.
+    """
+    m, k = terms.gradient.shape
+    log_pi, log_rest = special.log_expit(logit), special.log_expit(-logit)
+    value = log_pi + terms.value
+    value = np.where(open_above, np.logaddexp(log_rest, value), value)
+    r = np.where(open_above, np.exp(log_pi + terms.value - value), 1.0)
+    pi = np.exp(log_pi)
+    both = r * (1 - r)
+    gradient = np.empty((m, k + 1))
+    gradient[:, :k] = r[:, None] * terms.gradient
+    gradient[:, k] = np.where(open_above, r - pi, np.exp(log_rest))
+    hessian = np.empty((m, k + 1, k + 1))
+    outer = terms.gradient[:, :, None] * terms.gradient[:, None, :]
+    hessian[:, :k, :k] = r[:, None, None] * terms.hessian + both[:, None, None] * outer
+    hessian[:, :k, k] = hessian[:, k, :k] = both[:, None] * terms.gradient
+    hessian[:, k, k] = both - pi * (1 - pi)
+    return CellTerms(value, gradient, hessian)
 
 
 def total_terms(
     family: Family, data: IntervalData, parameters: NDArray[np.float64]
 ) -> tuple[float, NDArray[np.float64], NDArray[np.float64]]:
-    """Weighted log-likelihood with gradient and Hessian in (coefficients, log sigma)."""
+    """Weighted log-likelihood with gradient and Hessian in all parameters."""
+    n = parameters.size
     with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
-        value, gradient, hessian = row_terms(family, data, parameters)
-        total = float(data.weight @ value)
-    p = data.design.shape[1]
+        terms = row_terms(family, data, parameters)
+        total = float(data.weight @ terms.value)
     if not np.isfinite(total):
-        return -np.inf, np.zeros(p + 1), np.zeros((p + 1, p + 1))
-    weighted = data.weight[:, None] * gradient
-    slope = np.append(data.design.T @ weighted[:, 0], weighted[:, 1].sum())
-    curvature = np.empty((p + 1, p + 1))
-    curvature[:p, :p] = (data.design * (data.weight * hessian[:, 0])[:, None]).T @ data.design
-    curvature[p, :p] = curvature[:p, p] = data.design.T @ (data.weight * hessian[:, 1])
-    curvature[p, p] = float(data.weight @ hessian[:, 2])
+        return -np.inf, np.zeros(n), np.zeros((n, n))
+    jacobian = row_jacobian(family, data)
+    weighted = data.weight[:, None] * terms.gradient
+    slope = np.concatenate([block.T @ weighted[:, [column]] for column, block in jacobian])[:, 0]
+    weighted_bend = data.weight[:, None, None] * terms.hessian
+    curvature = np.block(
+        [[one.T @ (weighted_bend[:, i, j][:, None] * two) for j, two in jacobian] for i, one in jacobian]
+    )
     return total, slope, curvature
+
+
+def row_jacobian(family: Family, data: IntervalData) -> list[tuple[int, NDArray[np.float64]]]:
+    """Derivative of each row quantity (location, ancillary, logit) in its own block of parameters."""
+    ones = np.ones((data.weight.size, 1))
+    blocks = [(0, data.design)]
+    blocks += [(1 + i, ones) for i in range(len(family.ancillary_names))]
+    if data.capturable is not None:
+        blocks.append((1 + len(family.ancillary_names), data.capturable))
+    return blocks
+
+
+def row_scores(family: Family, data: IntervalData, parameters: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Gradient of every row's log-likelihood (weight 1) in all parameters, shape (m, n)."""
+    with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
+        gradient = row_terms(family, data, parameters).gradient
+    return np.column_stack([block * gradient[:, [column]] for column, block in row_jacobian(family, data)])

@@ -1,18 +1,21 @@
 """Accelerated threshold model: censored regression of log current.
 
-``log T = x'b + sigma * e``.  ``exp(b)`` is a ratio of thresholds (of every capture current), not a hazard
-ratio.  Rows are aggregated by interval and covariates first, so covariates on a grid cost nothing.
+``log T = x'b + r``, where a family gives the law of ``r``.  ``exp(b)`` is a ratio of thresholds (of every capture
+current), not a hazard ratio.  Rows are aggregated by interval and covariates first, so covariates on a grid cost
+nothing.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 
-from capstat.distributions.likelihood import IntervalData, row_terms, total_terms
-from capstat.numerics.maximise import NoMaximumError, maximise_newton, profile_interval
+from capstat.distributions.likelihood import IntervalData, row_scores, split_parameters, total_terms
+from capstat.numerics.maximise import NoMaximumError, Optimum, maximise_newton, profile_interval
 from capstat.numerics.small_sample import p_from_wald, wald_multiplier
 from capstat.results import Estimate, NotEstimableError
 
@@ -22,7 +25,11 @@ if TYPE_CHECKING:
     from capstat.distributions.families import Family
     from capstat.thresholds import CensoredThresholds
 
-__all__ = ["ThresholdRegression", "captured_patients", "fit_regression", "profile_coefficient"]
+__all__ = ["ThresholdRegression", "best_optimum", "captured_patients", "fit_regression", "profile_coefficient"]
+
+
+# Newton's method needs about ten; what has not settled after this many creeps along a ridge towards infinity
+MOST_ITERATIONS = 60
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -32,15 +39,19 @@ class ThresholdRegression:
     Attributes
     ----------
     family : Family
-        Distribution of the standardised log threshold.
+        Distribution of log current around its location.
     names : tuple of str
         Columns of the design.
     coefficients : ndarray, shape (p,)
         On the log scale.
-    log_sigma : float
-        Logarithm of the scale.
-    covariance : ndarray, shape (p + 1, p + 1)
-        Of the coefficients and ``log_sigma``.
+    ancillary : ndarray, shape (k,)
+        Ancillary parameters of the family; the first is the logarithm of the scale.
+    capturable_names : tuple of str
+        Columns of the model of the share that can be captured; empty when everybody is taken to be capturable.
+    capturable_coefficients : ndarray, shape (q,)
+        On the logit scale.
+    covariance : ndarray, shape (p + k + q, p + k + q)
+        Of ``coefficients``, ``ancillary`` and ``capturable_coefficients``, in this order.
     covariance_method : str
         "observed information", or "sandwich clustered by patient" when patients have several attempts or
         weights are not all 1.
@@ -54,7 +65,9 @@ class ThresholdRegression:
     family: Family
     names: tuple[str, ...]
     coefficients: NDArray[np.float64]
-    log_sigma: float
+    ancillary: NDArray[np.float64]
+    capturable_names: tuple[str, ...]
+    capturable_coefficients: NDArray[np.float64]
     covariance: NDArray[np.float64]
     covariance_method: str
     log_likelihood: float
@@ -63,9 +76,25 @@ class ThresholdRegression:
     n_captured: int
 
     @property
+    def parameters(self) -> NDArray[np.float64]:
+        """All parameters in the order of the covariance."""
+        return np.concatenate((self.coefficients, self.ancillary, self.capturable_coefficients))
+
+    @property
+    def log_sigma(self) -> float:
+        """Logarithm of the scale."""
+        return float(self.ancillary[0])
+
+    @property
     def aic(self) -> float:
         """Akaike's criterion; compare only fits to the same attempts."""
-        return 2 * (self.coefficients.size + 1) - 2 * self.log_likelihood
+        return 2 * self.parameters.size - 2 * self.log_likelihood
+
+    @property
+    def method(self) -> str:
+        """Name of the method, for results."""
+        mixture = ", a share never captured" if self.capturable_names else ""
+        return f"{self.family.name} accelerated threshold model{mixture}; {self.covariance_method}"
 
     def multiplier(self, level: float) -> float:
         """Factor of a standard error in an interval: t quantile and variance inflation of the normal model."""
@@ -79,45 +108,82 @@ class ThresholdRegression:
     def ratio(self, name: str, *, level: float = 0.95, quantity: str = "", direction: str = "") -> Estimate:
         """Ratio of thresholds per unit of a column, with a Wald t interval on the log scale."""
         j = self.names.index(name)
-        coefficient, error = float(self.coefficients[j]), self.standard_error(name)
+        return self._exponentiated(
+            j, level, quantity or f"ratio of capture thresholds per unit of {name}", "ratio", direction
+        )
+
+    def capturable_odds_ratio(self, name: str, *, level: float = 0.95, quantity: str = "") -> Estimate:
+        """Odds ratio of being capturable at all, per unit of a column of that part of the model."""
+        j = self.coefficients.size + self.ancillary.size + self.capturable_names.index(name)
+        return self._exponentiated(
+            j, level, quantity or f"odds ratio of being capturable per unit of {name}", "odds ratio", ""
+        )
+
+    def _exponentiated(self, j: int, level: float, quantity: str, unit: str, direction: str) -> Estimate:
+        coefficient, error = float(self.parameters[j]), float(np.sqrt(self.covariance[j, j]))
         reach = self.multiplier(level) * error
         with np.errstate(over="ignore"):  # with three patients a limit may be beyond any number
             lower, upper = (float(np.exp(coefficient + side * reach)) for side in (-1, 1))
         return Estimate(
-            quantity=quantity or f"ratio of capture thresholds per unit of {name}",
+            quantity=quantity,
             value=float(np.exp(coefficient)),
             lower=lower,
             upper=upper,
             level=level,
-            unit="ratio",
+            unit=unit,
             scale="log",
             n=self.n_patients,
-            method=f"{self.family.name} accelerated threshold model; {self.covariance_method}",
+            method=self.method,
             direction=direction,
             p_value=p_from_wald(coefficient / error, self.n_captured, self.coefficients.size),
         )
 
 
-def _aggregate(thresholds: CensoredThresholds, design: NDArray[np.float64]) -> tuple[IntervalData, NDArray[np.intp]]:
+def _aggregate(
+    thresholds: CensoredThresholds, design: NDArray[np.float64], capturable: NDArray[np.float64] | None
+) -> tuple[IntervalData, NDArray[np.intp]]:
     """Distinct rows with weights, and the distinct row of every attempt."""
-    cells = thresholds.cells()
-    key = np.column_stack((cells.index, design))
-    _, first, index = np.unique(key, axis=0, return_index=True, return_inverse=True)
-    index = index.ravel()
-    weight = np.bincount(index, weights=thresholds.weight).astype(np.float64)
-    data = IntervalData(thresholds.lower_ma[first], thresholds.upper_ma[first], design[first], weight)
+    # column by column with hashing: sorting whole rows costs fifty times as much on 100,000 attempts
+    index = thresholds.cells().index
+    columns = design if capturable is None else np.column_stack((design, capturable))
+    for column in columns.T:
+        codes, values = pd.factorize(column)
+        index, _ = pd.factorize(index * values.size + codes)
+    index = np.asarray(index, dtype=np.intp)
+    count = int(index.max()) + 1
+    first = np.empty(count, dtype=np.intp)
+    first[index[::-1]] = np.arange(index.size)[::-1]
+    weight = np.bincount(index, weights=thresholds.weight, minlength=count).astype(np.float64)
+    data = IntervalData(
+        thresholds.lower_ma[first], thresholds.upper_ma[first], design[first], weight,
+        None if capturable is None else capturable[first],
+    )  # fmt: skip
     return data, index
 
 
-def _start(data: IntervalData) -> NDArray[np.float64]:
+def _start(data: IntervalData) -> tuple[NDArray[np.float64], float]:
     """Least squares on interval midpoints: only a place to begin, never a result."""
-    upper = np.where(np.isinf(data.upper_ma), 1.3 * np.maximum(data.lower_ma, 1.0), data.upper_ma)
-    middle = np.log((np.maximum(data.lower_ma, 0.5 * upper) + upper) / 2)
-    root = np.sqrt(data.weight)
-    coefficients, *_ = np.linalg.lstsq(data.design * root[:, None], middle * root, rcond=None)
-    residual = middle - data.design @ coefficients
-    spread = float(np.sqrt(data.weight @ residual**2 / data.weight.sum()))
-    return np.append(coefficients, np.log(max(spread, 0.1)))
+    used = np.isfinite(data.upper_ma) if data.capturable is not None else np.ones(data.weight.size, dtype=bool)
+    lower, design, weight = data.lower_ma[used], data.design[used], data.weight[used]
+    upper = np.where(np.isinf(data.upper_ma[used]), 1.3 * np.maximum(lower, 1.0), data.upper_ma[used])
+    middle = np.log((np.maximum(lower, 0.5 * upper) + upper) / 2)
+    root = np.sqrt(weight)
+    coefficients, *_ = np.linalg.lstsq(design * root[:, None], middle * root, rcond=None)
+    residual = middle - design @ coefficients
+    spread = float(np.sqrt(weight @ residual**2 / weight.sum()))
+    return coefficients, max(spread, 0.1)
+
+
+def _starts(family: Family, data: IntervalData) -> list[NDArray[np.float64]]:
+    """Where to begin: several points where the likelihood may have several maxima."""
+    coefficients, spread = _start(data)
+    shares: list[NDArray[np.float64]] = [np.empty(0)]
+    if data.capturable is not None:
+        missed = float(data.weight[np.isinf(data.upper_ma)].sum() / data.weight.sum())
+        # the intercept alone: most of those without capture, or a few of them, cannot be captured
+        direction = np.linalg.lstsq(data.capturable, np.ones(data.weight.size), rcond=None)[0]
+        shares = [direction * np.log((1 - share * missed) / (share * missed)) for share in (0.9, 0.3)]
+    return [np.concatenate((coefficients, ancillary, share)) for ancillary in family.starts(spread) for share in shares]
 
 
 def _check_estimable(data: IntervalData, names: tuple[str, ...]) -> None:
@@ -128,17 +194,42 @@ def _check_estimable(data: IntervalData, names: tuple[str, ...]) -> None:
         )
     if np.all(data.lower_ma == 0):
         raise NotEstimableError("Every attempt captured at its first setting (all left-censored).")
+    counted = np.isfinite(data.upper_ma) if data.capturable is not None else np.ones(data.weight.size, dtype=bool)
+    lower, upper = data.lower_ma[counted], data.upper_ma[counted]
     # a degenerate distribution at a common point has likelihood one: the spread has no estimate
-    shared_low, shared_high = data.lower_ma.max(), data.upper_ma.min()
-    if shared_low < shared_high or ((data.lower_ma == data.upper_ma).all() and shared_low == shared_high):
+    shared_low, shared_high = lower.max(), upper.min()
+    if shared_low < shared_high or ((lower == upper).all() and shared_low == shared_high):
         raise NotEstimableError(
             f"All thresholds are compatible with one single value between {shared_low:g} and {shared_high:g} mA, "
             "so their spread cannot be estimated."
         )
-    if np.linalg.matrix_rank(data.design) < data.design.shape[1]:
+    for design in (data.design, data.capturable):
+        if design is not None and np.linalg.matrix_rank(design) < design.shape[1]:
+            raise NotEstimableError(
+                f"The covariates {', '.join(names)} do not vary, or one follows from the others, in these attempts."
+            )
+
+
+def best_optimum(family: Family, data: IntervalData) -> Optimum:
+    """Largest of the maxima that Newton's method finds from the family's starts.
+
+    Raises
+    ------
+    NotEstimableError
+        When none of the starts leads to a finite maximum.
+    """
+    found: list[Optimum] = []
+    failure: NoMaximumError | None = None
+    for start in _starts(family, data):
+        try:
+            found.append(maximise_newton(partial(total_terms, family, data), start, max_iterations=MOST_ITERATIONS))
+        except NoMaximumError as error:
+            failure = failure or error
+    if not found:
         raise NotEstimableError(
-            f"The covariates {', '.join(names)} do not vary, or one follows from the others, in these attempts."
-        )
+            f"The {family.name} model has no finite estimate for these data: {failure}"
+        ) from failure
+    return max(found, key=lambda optimum: optimum.value)
 
 
 def fit_regression(
@@ -147,8 +238,10 @@ def fit_regression(
     names: tuple[str, ...],
     *,
     family: Family,
+    capturable: NDArray[np.float64] | None = None,
+    capturable_names: tuple[str, ...] = (),
 ) -> ThresholdRegression:
-    """Fit ``log T = x'b + sigma * e`` by maximum likelihood.
+    """Fit ``log T = x'b + r`` by maximum likelihood, optionally with a share that is never captured.
 
     Parameters
     ----------
@@ -159,7 +252,12 @@ def fit_regression(
     names : tuple of str
         Names of the columns.
     family : Family
-        Distribution of ``e``.
+        Distribution of ``r``.
+    capturable : ndarray, shape (n, q), optional
+        Covariates, intercept included, of the logit of the share that can be captured (Farewell 1982); everybody
+        can be when omitted.
+    capturable_names : tuple of str
+        Names of its columns.
 
     Returns
     -------
@@ -172,21 +270,22 @@ def fit_regression(
     NotEstimableError
         When the likelihood has no maximum; the message says why.
     """
-    data, index = _aggregate(thresholds, np.asarray(design, dtype=float))
-    _check_estimable(data, names)
-    try:
-        best = maximise_newton(lambda x: total_terms(family, data, x), _start(data))
-    except NoMaximumError as error:
-        raise NotEstimableError(f"The {family.name} model has no finite estimate for these data: {error}") from error
+    share = None if capturable is None else np.asarray(capturable, dtype=float)
+    data, index = _aggregate(thresholds, np.asarray(design, dtype=float), share)
+    if share is not None and not np.isinf(data.upper_ma).any():
+        raise NotEstimableError("Every attempt captured, so the share never captured is estimated as 0.")
+    _check_estimable(data, (*names, *capturable_names))
+    best = best_optimum(family, data)
     bread = np.asarray(np.linalg.inv(-best.hessian), dtype=np.float64)
     method = "observed information"
     covariance = bread
     if thresholds.clustered or not np.all(thresholds.weight == 1):
         covariance = _sandwich(family, data, best.x, index, thresholds, bread)
         method = "sandwich clustered by patient"
+    coefficients, ancillary, share_coefficients = split_parameters(family, data, best.x)
     return ThresholdRegression(
-        family, names, best.x[:-1], float(best.x[-1]), covariance, method, best.value,
-        len(thresholds), thresholds.n_patients, captured_patients(thresholds),
+        family, names, coefficients, ancillary, capturable_names, share_coefficients, covariance, method,
+        best.value, len(thresholds), thresholds.n_patients, captured_patients(thresholds),
     )  # fmt: skip
 
 
@@ -203,9 +302,7 @@ def _sandwich(
     thresholds: CensoredThresholds,
     bread: NDArray[np.float64],
 ) -> NDArray[np.float64]:
-    with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
-        _, gradient, _ = row_terms(family, data, parameters)
-    scores = np.column_stack((data.design * gradient[:, :1], gradient[:, 1]))[index]
+    scores = row_scores(family, data, parameters)[index]
     scores = scores * thresholds.weight[:, None]
     _, patient = np.unique(thresholds.patient, return_inverse=True)
     groups = int(patient.max()) + 1
@@ -234,9 +331,9 @@ def profile_coefficient(
     lower, upper : float
         On the log scale; an infinite limit on the side where the data put no bound.
     """
-    data, _ = _aggregate(thresholds, np.asarray(design, dtype=float))
+    data, _ = _aggregate(thresholds, np.asarray(design, dtype=float), None)
     rest = np.delete(data.design, column, axis=1)
-    start = np.delete(_start(data), column)
+    start = np.delete(_starts(family, data)[0], column)
 
     def profile(value: float) -> float:
         shifted = np.exp(-value * data.design[:, column])

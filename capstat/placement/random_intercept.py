@@ -14,8 +14,7 @@ import numpy as np
 import pandas as pd
 from scipy import optimize
 
-from capstat.distributions.families import LOGNORMAL
-from capstat.distributions.likelihood import log_difference, log_probability
+from capstat.distributions.families import LOGNORMAL, NORMAL, log_difference, log_probability
 from capstat.distributions.regression import fit_regression
 from capstat.numerics.quadrature import log_concave_nodes
 from capstat.results import NotEstimableError
@@ -80,12 +79,12 @@ class RandomInterceptLikelihood:
             v: NDArray[np.float64],
         ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
             shift = pull * v[:, None, :]
-            return log_probability(LOGNORMAL, low - shift, high - shift)
+            return log_probability(NORMAL, low - shift, high - shift)
 
         def log_integrand(v: NDArray[np.float64]) -> NDArray[np.float64]:
             shift = pull * v[:, None, :]
             with np.errstate(invalid="ignore"):
-                value = log_difference(LOGNORMAL, low - shift, high - shift)
+                value = log_difference(NORMAL, low - shift, high - shift)
             return np.asarray(value.sum(axis=1) - 0.5 * v * v)
 
         def slope(v: NDArray[np.float64]) -> NDArray[np.float64]:

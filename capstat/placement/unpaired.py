@@ -37,6 +37,8 @@ NOT_BEFORE_PLACEMENT = frozenset(
         "survived_to_discharge", "survived_30_days", "good_neurological_outcome",
     }
 )  # fmt: skip
+# a family with a further shape parameter needs more patients than most comparisons have
+TWO_PARAMETER_FAMILIES = tuple(family for family in FAMILIES if len(family.ancillary_names) == 1)
 # share of attempts that need the measurement before it is used
 ENOUGH_RECORDED = 0.6
 
@@ -149,7 +151,11 @@ def _fit_ratio(
         fit = fit_regression(thresholds, design, names, family=family)
     except NotEstimableError as error:
         return _infinite_ratio(thresholds, design, family, level, direction, str(error)), None
-    return fit.ratio(names[1], level=level, quantity="ratio of capture thresholds", direction=direction), fit
+    return _ratio_of(fit, names[1], level, direction), fit
+
+
+def _ratio_of(fit: ThresholdRegression, name: str, level: float, direction: str) -> Estimate:
+    return fit.ratio(name, level=level, quantity="ratio of capture thresholds", direction=direction)
 
 
 def _median_difference(
@@ -161,12 +167,12 @@ def _median_difference(
         return Estimate(
             quantity, None, None, None, level, "mA", "identity", n, ratio.method, minus, reason=ratio.reason
         )
-    centre = float(fit.family.quantile(np.asarray(0.5)))
-    scale = float(np.exp(fit.log_sigma))
-    base = float(np.exp(fit.coefficients[0] + scale * centre))
+    residual, by_ancillary = fit.family.quantile(0.5, fit.ancillary)
+    base = float(np.exp(fit.coefficients[0] + residual))
     shifted = base * float(np.exp(fit.coefficients[1]))
-    slope = np.zeros(fit.coefficients.size + 1)
-    slope[0], slope[1], slope[-1] = shifted - base, shifted, (shifted - base) * scale * centre
+    p = fit.coefficients.size
+    slope = np.zeros(fit.parameters.size)
+    slope[0], slope[1], slope[p:] = shifted - base, shifted, (shifted - base) * by_ancillary
     error = float(np.sqrt(slope @ fit.covariance @ slope))
     reach = fit.multiplier(level) * error
     value = shifted - base
@@ -237,10 +243,12 @@ def unpaired_ratio(
     names = ("intercept", first, *adjust_for)
     ratio, fit = _fit_ratio(used, design, names, family, level, direction)
     by_family = []
-    for other in FAMILIES:
-        estimate, other_fit = _fit_ratio(used, design, names, other, level, direction)
-        if other_fit is not None:
-            by_family.append((other.name, other_fit.aic, estimate))
+    for other in TWO_PARAMETER_FAMILIES if fit is not None else ():
+        try:
+            other_fit = fit_regression(used, design, names, family=other)
+        except NotEstimableError:
+            continue
+        by_family.append((other.name, other_fit.aic, _ratio_of(other_fit, names[1], level, direction)))
     covariate_ratios = tuple(
         fit.ratio(name, level=level, quantity=f"ratio of capture thresholds per {_unit(name)[1]}")
         for name in adjust_for

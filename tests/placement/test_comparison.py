@@ -183,7 +183,7 @@ def test_adjusted_ratio_is_the_regression_coefficient(on_grid):
     fit = fit_regression(thresholds, design, ("i", "ap", "bmi"), family=LOGNORMAL)
     assert result.ratio.value == pytest.approx(np.exp(fit.coefficients[1]), rel=1e-6)
     assert result.covariate_ratios[0].value == pytest.approx(np.exp(5 * fit.coefficients[2]), rel=1e-6)
-    assert [name for name, _, _ in result.by_family] == ["lognormal", "Weibull", "log-logistic"]
+    assert [name for name, _, _ in result.by_family] == ["lognormal", "Weibull", "log-logistic", "gamma"]
 
 
 def test_a_placement_that_never_captured_gives_a_bound():
