@@ -7,8 +7,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from capstat.analysis.covariate_analysis import CovariateAnalysis, analyse_covariates
 from capstat.analysis.facts import CensoringCounts, StudyFacts, count_censoring, study_facts
-from capstat.distributions import FAMILIES, CaptureSummary, ParametricFit, fit_parametric, summarise_capture
+from capstat.analysis.threshold_detail import ModelSummary, ThresholdDetail, describe_thresholds, summarise_models
+from capstat.distributions import CaptureSummary, summarise_capture
 from capstat.placement import (
     ANTERIOR_LATERAL,
     ANTERIOR_POSTERIOR,
@@ -29,7 +31,6 @@ from capstat.thresholds import (
 
 if TYPE_CHECKING:
     from capstat.attempts import Study
-    from capstat.results import Estimate
     from capstat.thresholds import CaptureDefinition, CensoredThresholds, Derivation
 
 __all__ = [
@@ -89,7 +90,7 @@ class AnalysisOptions:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class GroupAnalysis:
-    """One group of thresholds: nonparametric summary, and the parametric families beside it.
+    """One group of thresholds: nonparametric summary, and the models beside it.
 
     Attributes
     ----------
@@ -97,19 +98,16 @@ class GroupAnalysis:
         What was seen.
     summary : CaptureSummary
         Nonparametric estimates.
-    fits : tuple of ParametricFit
-        Families that could be fitted, best AIC first.
-    model_currents : tuple of Estimate
-        Capture currents under the family with the best AIC; empty when none could be fitted.
-    not_fitted : str
-        Why there is no parametric fit; empty when there is one.
+    models : ModelSummary
+        Families of distributions beside them.
+    detail : ThresholdDetail or None
+        Checks of the models and what hangs on them; only under the leading definition of capture.
     """
 
     counts: CensoringCounts
     summary: CaptureSummary
-    fits: tuple[ParametricFit, ...]
-    model_currents: tuple[Estimate, ...]
-    not_fitted: str
+    models: ModelSummary
+    detail: ThresholdDetail | None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -128,6 +126,8 @@ class CaptureAnalysis:
         Attempts analysed.
     groups : tuple of GroupAnalysis
         All placements together first (unless patients have several by design), then each placement.
+    covariates : CovariateAnalysis or None
+        What goes with a higher threshold.
     comparison : PlacementComparison or None
         Of the two placements.
     not_compared : str
@@ -139,6 +139,7 @@ class CaptureAnalysis:
     selection: str
     n_analysed: int
     groups: tuple[GroupAnalysis, ...]
+    covariates: CovariateAnalysis | None
     comparison: PlacementComparison | None
     not_compared: str
 
@@ -187,20 +188,14 @@ def capture_definitions_for(study: Study) -> tuple[CaptureDefinition, ...]:
     return (*leading, *beside)
 
 
-def _fits(thresholds: CensoredThresholds) -> tuple[tuple[ParametricFit, ...], str]:
-    fits, reasons = [], []
-    for family in FAMILIES:
-        try:
-            fits.append(fit_parametric(thresholds, family=family))
-        except NotEstimableError as error:
-            reasons.append(str(error))
-    return tuple(sorted(fits, key=lambda fit: fit.aic)), "" if fits else reasons[0]
-
-
-def _group(thresholds: CensoredThresholds, summary: CaptureSummary, options: AnalysisOptions) -> GroupAnalysis:
-    fits, reason = _fits(thresholds)
-    currents = tuple(fit.capture_current(share, options.level) for fit in fits[:1] for share in options.fractions)
-    return GroupAnalysis(count_censoring(thresholds, summary.label), summary, fits, currents, reason)
+def _group(
+    thresholds: CensoredThresholds, summary: CaptureSummary, options: AnalysisOptions, *, leading: bool
+) -> GroupAnalysis:
+    models = summarise_models(thresholds, float(summary.curve.x[-1]), options.fractions, options.level)
+    detail = None
+    if leading:
+        detail = describe_thresholds(thresholds, summary, models, options.fractions, options.level, options.seed)
+    return GroupAnalysis(count_censoring(thresholds, summary.label), summary, models, detail)
 
 
 def _round_currents(thresholds: CensoredThresholds) -> tuple[float, ...]:
@@ -209,7 +204,9 @@ def _round_currents(thresholds: CensoredThresholds) -> tuple[float, ...]:
     return tuple(float(c) for c in range(40, 201, 20) if c <= top)
 
 
-def _analyse_capture(study: Study, capture: CaptureDefinition, options: AnalysisOptions) -> CaptureAnalysis:
+def _analyse_capture(
+    study: Study, capture: CaptureDefinition, options: AnalysisOptions, *, leading: bool
+) -> CaptureAnalysis:
     thresholds = derive_thresholds(study, capture=capture, rule=options.rule)
     derivation = thresholds.derivation
     if derivation is None or len(thresholds) == 0:
@@ -239,14 +236,16 @@ def _analyse_capture(study: Study, capture: CaptureDefinition, options: Analysis
 
     groups = []
     if not paired:
-        groups.append(_group(used, summarise(used, ALL_PLACEMENTS), options))
+        groups.append(_group(used, summarise(used, ALL_PLACEMENTS), options, leading=leading))
     if len(used.placements) > 1 or paired:
         # the compared placements first, in the order of the comparison: figures and tables then agree
-        leading = [name for name in (options.first, options.minus) if name in used.placements]
-        for name in (*leading, *(other for other in used.placements if other not in leading)):
+        compared_first = [name for name in (options.first, options.minus) if name in used.placements]
+        for name in (*compared_first, *(other for other in used.placements if other not in compared_first)):
             part = used.for_placement(name)
-            groups.append(_group(part, summarise(part, name), options))
-    return CaptureAnalysis(capture, derivation, selection, len(used), tuple(groups), comparison, reason)
+            groups.append(_group(part, summarise(part, name), options, leading=leading))
+    # in a crossover the placements are compared within patients, which is the next section's business
+    covariates = None if paired else analyse_covariates(used, (options.first, options.minus), options.level)
+    return CaptureAnalysis(capture, derivation, selection, len(used), tuple(groups), covariates, comparison, reason)
 
 
 def analyse_study(study: Study, options: AnalysisOptions | None = None) -> StudyAnalysis:
@@ -269,7 +268,7 @@ def analyse_study(study: Study, options: AnalysisOptions | None = None) -> Study
     return StudyAnalysis(
         study_facts(study),
         options,
-        tuple(_analyse_capture(study, capture, options) for capture in wanted),
+        tuple(_analyse_capture(study, capture, options, leading=i == 0) for i, capture in enumerate(wanted)),
         study.fingerprint,
         study.sources,
     )

@@ -49,7 +49,11 @@ def _suppress_capture(capture: CaptureAnalysis, fewest: int) -> CaptureAnalysis:
         comparison, reason = None, TOO_SMALL
     if comparison is not None:
         comparison = _suppress_pairs(comparison, fewest)
-    return replace(capture, groups=tuple(kept), comparison=comparison, not_compared=reason, derivation=None)
+    # coefficients of a model with a hidden group would speak of that group
+    covariates = None if hidden else capture.covariates
+    return replace(
+        capture, groups=tuple(kept), covariates=covariates, comparison=comparison, not_compared=reason, derivation=None
+    )
 
 
 def _suppress_pairs(comparison: PlacementComparison, fewest: int) -> PlacementComparison:

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from capstat.distributions.families import Family
     from capstat.thresholds import CensoredThresholds
 
-__all__ = ["FollowUp", "NeverCaptured", "estimate_never_captured", "follow_up"]
+__all__ = ["FollowUp", "NeverCaptured", "estimate_never_captured", "follow_up", "terms_at_share"]
 
 # the search for the upper limit of the share runs on the logit scale up to here (a share of 99.99 %)
 LARGEST_LOGIT = 9.0
@@ -124,10 +124,10 @@ class NeverCaptured:
     follow_up: FollowUp
 
 
-def _profile_terms(
+def terms_at_share(
     family: Family, data: IntervalData, logit: float, parameters: NDArray[np.float64]
 ) -> tuple[float, NDArray[np.float64], NDArray[np.float64]]:
-    """Log-likelihood in (location, ancillary) at a fixed logit of the capturable share."""
+    """Log-likelihood with gradient and Hessian in (location, ancillary) at a fixed logit of the capturable share."""
     value, slope, bend = total_terms(family, data, np.append(parameters, logit))
     return value, slope[:-1], bend[:-1, :-1]
 
@@ -216,7 +216,7 @@ def _profile_limits(
     def profile(logit: float) -> float:
         nonlocal flat
         try:
-            return maximise_newton(partial(_profile_terms, family, data, -logit), start).value
+            return maximise_newton(partial(terms_at_share, family, data, -logit), start).value
         except NoMaximumError:
             flat = True
             return -np.inf

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from capstat.numerics.mixing import IntervalLikelihood, maximise_mixing
+from capstat.numerics.uniqueness import movable_columns
 from capstat.results import NotEstimableError
 
 if TYPE_CHECKING:
@@ -94,6 +95,9 @@ class NpmleFit:
         Certificate: no distribution has a log-likelihood per attempt that is larger by more than this.
     n, n_patients : int
         Attempts and patients.
+    unique : bool
+        Whether no other masses have the same likelihood (where mass lies inside its interval is never
+        identified).  Always true for plain intervals; see Notes of :func:`fit_npmle`.
     """
 
     support: NDArray[np.float64]
@@ -102,6 +106,7 @@ class NpmleFit:
     optimality_gap: float
     n: int
     n_patients: int
+    unique: bool
 
     def capture_probability(self, current_ma: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Share captured at each current: lower and upper bound, equal where the data identify it.
@@ -185,7 +190,8 @@ def fit_npmle(thresholds: CensoredThresholds) -> NpmleFit:
     Notes
     -----
     In one dimension without truncation the masses are unique; only their place inside the support intervals
-    is not (Gentleman & Geyer 1994).
+    is not: every innermost interval ends with some attempt's interval, and these attempts tell all of them apart
+    (Gentleman & Geyer 1994, from memory).  It is checked all the same.
 
     Examples
     --------
@@ -202,4 +208,6 @@ def fit_npmle(thresholds: CensoredThresholds) -> NpmleFit:
     intervals = np.column_stack((support.lower_ma, support.upper_ma))[carries]
     kept.setflags(write=False)
     intervals.setflags(write=False)
-    return NpmleFit(intervals, kept, log_likelihood, gap, len(thresholds), thresholds.n_patients)
+    likelihood = IntervalLikelihood(support.first, support.last, mass.size)
+    unique = movable_columns(likelihood, cells.count, mass).size == 0
+    return NpmleFit(intervals, kept, log_likelihood, gap, len(thresholds), thresholds.n_patients, unique)

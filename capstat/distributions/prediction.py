@@ -82,9 +82,7 @@ def capture_scores(
     low = log_share < log_rest
     probit = np.where(low, special.ndtri_exp(np.minimum(log_share, 0.0)), -special.ndtri_exp(np.minimum(log_rest, 0.0)))
     log_density = -0.5 * probit**2 - _HALF_LOG_2PI
-    scores = np.where(
-        low[:, None],
-        np.exp(log_share - log_density)[:, None] * row_scores(family, below, parameters),
-        -np.exp(log_rest - log_density)[:, None] * row_scores(family, above, parameters),
-    )
-    return probit, scores
+    # the factor of the side that is not used may overflow
+    factor = np.where(low, 1.0, -1.0) * np.exp(np.where(low, log_share, log_rest) - log_density)
+    scores = np.where(low[:, None], row_scores(family, below, parameters), row_scores(family, above, parameters))
+    return probit, factor[:, None] * scores

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
+from scipy import special
 from scipy.optimize import minimize
 
 from capstat.distributions.likelihood import IntervalData, total_terms
+from capstat.distributions.never_captured import terms_at_share
 from capstat.distributions.parametric import ParametricFit, log_current_of
-from capstat.numerics.maximise import profile_interval
+from capstat.numerics.maximise import NoMaximumError, maximise_newton, profile_limit
 from capstat.numerics.small_sample import drop_in_log_likelihood
 from capstat.results import NotEstimableError
 
@@ -66,19 +69,34 @@ def profile_capture_current(
     cells = thresholds.cells()
     ones = np.ones((cells.count.size, 1))
     data = IntervalData(cells.lower_ma, cells.upper_ma, ones, cells.count, ones if fit.never_captured else None)
-    start = np.concatenate((fit.model.ancillary, fit.model.capturable_coefficients))
+    others = np.concatenate((fit.model.ancillary, fit.model.capturable_coefficients))
 
     def profile(log_current: float) -> float:
+        # the currents asked for lie close together: the last solution is the best place to start the next from
+        nonlocal others
         found = minimize(
-            _negative, start, args=(log_current, fraction, fit, data), jac=True, method="BFGS", options={"gtol": 1e-6}
+            _negative, others, args=(log_current, fraction, fit, data), jac=True, method="BFGS", options={"gtol": 1e-5}
         )
+        others = found.x if np.isfinite(found.x).all() and found.fun < WORST else others
         return -float(found.fun)
 
     centre, error = fit.log_capture_current(fraction)
-    low, high = profile_interval(profile, fit.log_likelihood, centre, error, drop)
+    low = profile_limit(profile, fit.log_likelihood, centre, error, drop, -1.0)
+    high = np.inf
+    if not fit.never_captured or _out_of_reach(fit, data, fraction) < fit.log_likelihood - drop:
+        high = profile_limit(profile, fit.log_likelihood, centre, error, drop, 1.0)
     method = point.method.split(";")[0] + "; profile likelihood"
     with np.errstate(over="ignore"):
         return replace(point, lower=float(np.exp(low)), upper=float(np.exp(high)), method=method)
+
+
+def _out_of_reach(fit: ParametricFit, data: IntervalData, fraction: float) -> float:
+    """Largest log-likelihood when exactly ``fraction`` can be captured, so that the current for it is infinite."""
+    start = np.concatenate((fit.model.coefficients, fit.model.ancillary))
+    try:
+        return maximise_newton(partial(terms_at_share, fit.family, data, float(special.logit(fraction))), start).value
+    except NoMaximumError:
+        return -np.inf
 
 
 def _negative(

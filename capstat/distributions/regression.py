@@ -291,7 +291,7 @@ def fit_regression(
 
 def captured_patients(thresholds: CensoredThresholds) -> int:
     """Return the number of patients with at least one capture."""
-    return int(np.unique(thresholds.patient[np.isfinite(thresholds.upper_ma)]).size)
+    return int(pd.unique(thresholds.patient[np.isfinite(thresholds.upper_ma)]).size)
 
 
 def _sandwich(
@@ -304,7 +304,7 @@ def _sandwich(
 ) -> NDArray[np.float64]:
     scores = row_scores(family, data, parameters)[index]
     scores = scores * thresholds.weight[:, None]
-    _, patient = np.unique(thresholds.patient, return_inverse=True)
+    patient, _ = pd.factorize(thresholds.patient)
     groups = int(patient.max()) + 1
     summed = np.zeros((groups, scores.shape[1]))
     np.add.at(summed, patient, scores)

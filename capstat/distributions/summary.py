@@ -6,18 +6,16 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
-from scipy import stats
 
 from capstat.distributions.bootstrap import BootstrapCurve, bootstrap_curves
-from capstat.distributions.npmle import NpmleFit, bounds_at, fit_npmle
-from capstat.numerics.proportions import wilson
+from capstat.distributions.invert import capture_current
+from capstat.distributions.limits import METHOD, PointwiseLimits, highest_seen, pointwise_limits, simultaneous_band
+from capstat.distributions.npmle import NpmleFit, fit_npmle
+from capstat.distributions.restricted_mean import highest_known, restricted_mean_threshold
 from capstat.results import Curve, Estimate
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-
-    from numpy.typing import NDArray
 
     from capstat.thresholds import CensoredThresholds
 
@@ -29,84 +27,6 @@ __all__ = [
     "summarise_capture",
     "summarise_curve",
 ]
-
-METHOD = (
-    "nonparametric maximum likelihood (Turnbull); Wilson limits with the effective sample size of a patient bootstrap"
-)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class PointwiseLimits:
-    """Capture curve of one group at given currents.
-
-    Attributes
-    ----------
-    x : ndarray, shape (q,)
-        Currents in mA.
-    lower, upper : ndarray, shape (q,)
-        Identified bounds.
-    limit_lower, limit_upper : ndarray, shape (q,)
-        Confidence limits.
-    replicate_lower : ndarray, shape (B, q)
-        Lower identified bound in every bootstrap replicate.
-    """
-
-    x: NDArray[np.float64]
-    lower: NDArray[np.float64]
-    upper: NDArray[np.float64]
-    limit_lower: NDArray[np.float64]
-    limit_upper: NDArray[np.float64]
-    replicate_lower: NDArray[np.float64]
-
-
-def _effective_n(
-    value: NDArray[np.float64],
-    replicates: NDArray[np.float64],
-    determined: NDArray[np.float64],
-    thresholds: CensoredThresholds,
-    level: float,
-) -> NDArray[np.float64]:
-    """Sample size of a plain proportion with the bootstrap's variance (Korn & Graubard 1998).
-
-    With several attempts in a patient the bootstrap variance is inflated by G/(G-1) and the size reduced by the
-    ratio of t quantiles for attempts and for the G patients.  At 0 and 1 the bootstrap has no variance; there the
-    patients whose interval settles the question count.
-    """
-    n, groups = len(thresholds), thresholds.n_patients
-    inflation, degrees = 1.0, 1.0
-    if groups < n:
-        inflation = groups / max(groups - 1, 1)
-        quantiles = np.asarray(stats.t.ppf(0.5 + level / 2, [n - 1, max(groups - 1, 1)]))
-        degrees = float((quantiles[0] / quantiles[1]) ** 2)
-    variance = replicates.var(axis=0, ddof=1) * inflation
-    plain = value * (1 - value)
-    inside = (variance > 0) & (plain > 1e-9)
-    effective = np.where(inside, plain / np.where(inside, variance, 1.0), determined)
-    return np.asarray(np.clip(effective, 0.0, n) * degrees)
-
-
-def pointwise_limits(curve: BootstrapCurve, x: NDArray[np.float64], level: float) -> PointwiseLimits:
-    """Bounds and confidence limits of the share captured at each current ``x`` (mA), in the order given."""
-    thresholds = curve.thresholds
-    # monotone over all steps of the curve, so that limits at one current do not depend on the others asked for
-    edges = curve.intervals[np.isfinite(curve.intervals) & (curve.intervals > 0)]
-    grid = np.unique(np.concatenate((edges, x)))
-    lower, upper = bounds_at(curve.intervals, curve.mass, grid)
-    rep_lower, rep_upper = bounds_at(curve.intervals, curve.masses, grid)
-    settled = (thresholds.upper_ma[:, None] <= grid) | (thresholds.lower_ma[:, None] >= grid)
-    patients = np.array([pd.unique(thresholds.patient[column]).size for column in settled.T], dtype=float)
-    n_low = _effective_n(lower, rep_lower, patients, thresholds, level)
-    n_high = _effective_n(upper, rep_upper, patients, thresholds, level)
-    limit_lower, limit_upper = np.zeros_like(lower), np.ones_like(upper)
-    some = n_low > 0
-    limit_lower[some] = wilson(lower[some] * n_low[some], n_low[some], level)[0]
-    some = n_high > 0
-    limit_upper[some] = wilson(upper[some] * n_high[some], n_high[some], level)[1]
-    # a distribution function does not fall, so neither do its limits
-    limit_lower = np.maximum.accumulate(limit_lower)
-    limit_upper = np.minimum.accumulate(limit_upper[::-1])[::-1]
-    at = np.searchsorted(grid, x)
-    return PointwiseLimits(x, lower[at], upper[at], limit_lower[at], limit_upper[at], rep_lower[:, at])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -129,6 +49,10 @@ class CaptureSummary:
         Share not captured at the highest current tested.  Nobody saw what a higher current would have done.
     replicates, seed : int
         Bootstrap size and seed.
+    simultaneous : Curve
+        The same curve with a band that holds all of it at once with the stated confidence.
+    restricted_mean : Estimate
+        Mean threshold up to the highest current at which the curve is known, in mA.
     """
 
     label: str
@@ -139,30 +63,8 @@ class CaptureSummary:
     not_captured: Estimate
     replicates: int
     seed: int
-
-
-def _capture_current(fit: NpmleFit, limits: PointwiseLimits, fraction: float, level: float) -> Estimate:
-    """Interval of a capture current by inverting the pointwise limits (as Brookmeyer & Crowley 1982)."""
-    edges = np.concatenate(([0.0], limits.x))
-    can_reach = np.flatnonzero(limits.limit_upper >= fraction)
-    must_reach = np.flatnonzero(limits.limit_lower >= fraction)
-    # between two edges mass may lie anywhere, so the lower limit is the edge before
-    low = float(edges[can_reach[0]]) if can_reach.size else float(limits.x[-1])
-    high = float(limits.x[must_reach[0]]) if must_reach.size else np.inf
-    identified = fit.capture_current(fraction)
-    quantity = f"current that captures {100 * fraction:g} % of patients"
-    if identified is None:
-        reached = 100 * float(limits.lower[-1])
-        return Estimate(
-            quantity, None, low, high, level, "mA", "current", fit.n_patients, METHOD,
-            reason=f"not reached: {reached:.0f} % were captured at the highest informative current, "
-            f"{limits.x[-1]:g} mA",
-        )  # fmt: skip
-    return Estimate(
-        quantity, identified[1], low, high, level, "mA", "current", fit.n_patients, METHOD,
-        notes=("the value is the lowest tested current known to capture that share",),
-        identified=identified,
-    )  # fmt: skip
+    simultaneous: Curve
+    restricted_mean: Estimate
 
 
 def _proportion(
@@ -194,9 +96,15 @@ def summarise_capture(
 
     The limits of the curve are Wilson score limits with the effective sample size that the variance of a
     patient bootstrap implies (Korn & Graubard 1998): they hold at 0 and 100 %, where a percentile bootstrap
-    collapses, and they allow for several attempts in one patient.  On a fixed grid of currents the estimate
-    is an ordinary multinomial problem and the bootstrap variance is sound; with currents chosen continuously
-    it is not consistent for the curve at a point (Banerjee & Wellner 2001), and the limits are then rough.
+    collapses, and they allow for several attempts in one patient.  The band of ``simultaneous`` holds the whole
+    curve at once; see :func:`capstat.distributions.limits.simultaneous_band`.
+
+    When the bootstrap can be trusted: on a fixed grid of currents, that of the devices, the estimate is an ordinary
+    multinomial problem, and the bootstrap variance is sound in large samples.  Where every patient is tested at
+    currents of their own, the curve at a point converges at the rate n^(1/3) and the plain bootstrap is not
+    consistent for it (Banerjee & Wellner 2001, Ann Stat 29:1699, for the law; Sen, Banerjee & Woodroofe 2010,
+    Ann Stat 38:1953, for the same failure with Grenander's estimator; both from memory).  The limits are then
+    rough, and those of :func:`capstat.distributions.likelihood_ratio.likelihood_ratio_curve` are to be preferred.
 
     Parameters
     ----------
@@ -240,14 +148,15 @@ def summarise_curve(
     limits = pointwise_limits(curve, edges[edges <= top], level)
     wanted = np.asarray(currents_ma, dtype=float)
     probabilities = pointwise_limits(curve, wanted, level)
+    shown = Curve(
+        f"share captured, {label}", limits.x, limits.lower, limits.upper, limits.limit_lower,
+        limits.limit_upper, level, METHOD,
+    )  # fmt: skip
     return CaptureSummary(
         label,
         fit,
-        Curve(
-            f"share captured, {label}", limits.x, limits.lower, limits.upper, limits.limit_lower,
-            limits.limit_upper, level, METHOD,
-        ),
-        tuple(_capture_current(fit, limits, fraction, level) for fraction in fractions),
+        shown,
+        tuple(capture_current(fit, shown, fraction) for fraction in fractions),
         tuple(
             _proportion(probabilities, i, level, fit.n_patients, f"share captured at {wanted[i]:g} mA")
             for i in range(wanted.size)
@@ -258,10 +167,18 @@ def summarise_curve(
         ),
         curve.masses.shape[0],
         curve.seed,
+        simultaneous_band(curve, limits.x, level, f"share captured, {label}"),
+        _restricted_mean(curve, currents_ma, level),
     )  # fmt: skip
 
 
-def highest_seen(thresholds: CensoredThresholds) -> float:
-    """Highest current (mA) at which some attempt was seen to capture or not to capture."""
-    finite = thresholds.upper_ma[np.isfinite(thresholds.upper_ma)]
-    return float(max(thresholds.lower_ma.max(), finite.max(initial=0.0)))
+def _restricted_mean(curve: BootstrapCurve, currents_ma: Sequence[float], level: float) -> Estimate:
+    """Mean up to the highest of the wanted currents at which the curve is known, so that groups can be compared."""
+    known = min(highest_known(curve), highest_seen(curve.thresholds))
+    up_to = max((float(current) for current in currents_ma if current <= known), default=known)
+    if not up_to > 0:
+        return Estimate(
+            "mean threshold", None, None, None, level, "mA", "identity", curve.thresholds.n_patients, METHOD,
+            reason="at no current is it known whether it captures",
+        )  # fmt: skip
+    return restricted_mean_threshold(curve, up_to_ma=up_to, level=level)

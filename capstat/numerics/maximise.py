@@ -12,7 +12,7 @@ from scipy.optimize import brentq
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-__all__ = ["NoMaximumError", "Optimum", "maximise_newton", "profile_interval"]
+__all__ = ["NoMaximumError", "Optimum", "maximise_newton", "profile_interval", "profile_limit"]
 
 # largest curvature below which nothing is left to estimate, and relative curvature that is rounding error
 FLAT, ROUNDING = 1e-9, 1e-14
@@ -113,6 +113,29 @@ def _certified(x: NDArray[np.float64], value: float, hessian: NDArray[np.float64
     return Optimum(x, value, hessian, decrement)
 
 
+def profile_limit(
+    profile: Callable[[float], float],
+    maximum: float,
+    at: float,
+    scale: float,
+    drop: float,
+    side: float,
+    reach: float = 60.0,
+) -> float:
+    """One limit of :func:`profile_interval`: below ``at`` for a ``side`` of -1, above it for 1."""
+
+    def excess(position: float) -> float:
+        return profile(position) - (maximum - drop)
+
+    inner, distance = at, scale
+    while distance <= reach * scale:
+        outer = at + side * distance
+        if excess(outer) < 0:
+            return float(brentq(excess, min(inner, outer), max(inner, outer), xtol=1e-5 * scale))
+        inner, distance = outer, distance * 1.6
+    return side * np.inf
+
+
 def profile_interval(
     profile: Callable[[float], float],
     maximum: float,
@@ -138,19 +161,5 @@ def profile_interval(
     reach : float
         How many multiples of ``scale`` to go before a side is called unbounded (an infinite limit).
     """
-
-    def excess(position: float) -> float:
-        return profile(position) - (maximum - drop)
-
-    limits = []
-    for sign in (-1.0, 1.0):
-        inner, distance = at, scale
-        while distance <= reach * scale:
-            outer = at + sign * distance
-            if excess(outer) < 0:
-                limits.append(float(brentq(excess, min(inner, outer), max(inner, outer), xtol=1e-5 * scale)))
-                break
-            inner, distance = outer, distance * 1.6
-        else:
-            limits.append(sign * np.inf)
-    return limits[0], limits[1]
+    low, high = (profile_limit(profile, maximum, at, scale, drop, side, reach) for side in (-1.0, 1.0))
+    return low, high

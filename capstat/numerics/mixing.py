@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
+from scipy.linalg import solve_triangular
 from scipy.optimize import nnls
 
 if TYPE_CHECKING:
@@ -41,6 +42,9 @@ class LikelihoodOperator(Protocol):
 
     def columns(self, index: NDArray[np.intp]) -> NDArray[np.float64]:
         """Return the dense columns ``A[:, index]``."""
+
+    def gram(self, index: NDArray[np.intp], weights: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return ``A[:, index].T @ diag(weights) @ A[:, index]`` for an increasing ``index``."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -76,6 +80,20 @@ class IntervalLikelihood:
         inside = (self.first[:, None] <= index) & (index <= self.last[:, None])
         return inside.astype(float)
 
+    def gram(self, index: NDArray[np.intp], weights: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return ``A[:, index].T @ diag(weights) @ A[:, index]`` for an increasing ``index``.
+
+        A row contributes to (a, b) when it begins by a and ends at b or later: two cumulative sums of a table of
+        beginnings and ends, whose cost per row does not depend on the number of columns.
+        """
+        s = index.size
+        begin = np.searchsorted(index, self.first)
+        end = np.searchsorted(index, self.last, side="right") - 1
+        inside = begin <= end
+        table = np.bincount(begin[inside] * s + end[inside], weights=weights[inside], minlength=s * s).reshape(s, s)
+        upper = np.triu(np.cumsum(np.cumsum(table, axis=0)[:, ::-1], axis=1)[:, ::-1])
+        return np.asarray(upper + np.triu(upper, 1).T)
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class MixingFit:
@@ -104,13 +122,8 @@ def _local_maxima(gradient: NDArray[np.float64], total: float) -> NDArray[np.int
     return np.flatnonzero(peak)
 
 
-def _quadratic_step(
-    columns: NDArray[np.float64], fitted: NDArray[np.float64], weights: NDArray[np.float64], total: float
-) -> NDArray[np.float64]:
-    """Nonnegative maximiser of the quadratic model of ``sum w log(A p) - total * sum p`` on the support."""
-    scaled = columns * (np.sqrt(weights) / fitted)[:, None]
-    gram = scaled.T @ scaled
-    target = 2 * (scaled.T @ np.sqrt(weights)) - total
+def _quadratic_step(gram: NDArray[np.float64], target: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Nonnegative maximiser of the quadratic model ``target' p - p' gram p / 2`` on the support."""
     # The ridge only matters for columns that the rows cannot tell apart.
     gram[np.diag_indices_from(gram)] += 1e-13 * np.trace(gram) / gram.shape[0]
     try:
@@ -118,8 +131,8 @@ def _quadratic_step(
     except np.linalg.LinAlgError:
         gram[np.diag_indices_from(gram)] += 1e-9 * np.trace(gram) / gram.shape[0]
         factor = np.linalg.cholesky(gram)
-    half = np.linalg.solve(factor, target)
-    free = np.linalg.solve(factor.T, half)
+    half = solve_triangular(factor, target, lower=True)
+    free = solve_triangular(factor, half, lower=True, trans="T")
     if free.min() >= 0:
         return np.asarray(free)
     return np.asarray(nnls(factor.T, half, maxiter=50 * half.size)[0])
@@ -194,7 +207,9 @@ def maximise_mixing(
             return MixingFit(mass, value, gap)
         support = np.union1d(np.flatnonzero(mass > 0), _local_maxima(gradient, total))
         proposal = np.zeros_like(mass)
-        proposal[support] = _quadratic_step(likelihood.columns(support), fitted, weights, total)
+        # the model of sum w log(A p) - total * sum p around the present mass
+        gram = likelihood.gram(support, weights / fitted**2)
+        proposal[support] = _quadratic_step(gram, 2 * gradient[support] - total)
         direction = proposal - mass
         slope = float(gradient @ direction) - total * float(direction.sum())
         step = 1.0

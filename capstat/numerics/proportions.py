@@ -11,6 +11,7 @@ from statsmodels.stats.proportion import proportion_confint
 
 __all__ = [
     "McNemarResult",
+    "clopper_pearson",
     "difference_from_intervals",
     "mcnemar",
     "paired_difference_newcombe",
@@ -36,6 +37,18 @@ def wilson(count: Any, nobs: Any, level: float = 0.95) -> tuple[Any, Any]:
     if np.any(np.asarray(nobs) <= 0):
         raise ValueError("A proportion needs at least one observation.")
     lower, upper = proportion_confint(count, nobs, alpha=1 - level, method="wilson")
+    return _exact_ends(lower, upper, count, nobs)
+
+
+def clopper_pearson(count: Any, nobs: Any, level: float = 0.95) -> tuple[Any, Any]:
+    """Clopper-Pearson interval (Clopper & Pearson 1934): each tail has at most half of the error.
+
+    Takes arrays and numbers that are not whole, as :func:`wilson` does.  Unlike Wilson's it holds its level for
+    rare events at high levels.
+    """
+    if np.any(np.asarray(nobs) <= 0):
+        raise ValueError("A proportion needs at least one observation.")
+    lower, upper = proportion_confint(count, nobs, alpha=1 - level, method="beta")
     return _exact_ends(lower, upper, count, nobs)
 
 

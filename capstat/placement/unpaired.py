@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from capstat.distributions.families import FAMILIES, LOGNORMAL
+from capstat.distributions.covariates import NOT_BEFORE_PLACEMENT
+from capstat.distributions.families import LOGNORMAL, TWO_PARAMETER_FAMILIES
 from capstat.distributions.regression import (
     ThresholdRegression,
     captured_patients,
@@ -30,15 +31,6 @@ if TYPE_CHECKING:
 __all__ = ["BODY_SIZE_COLUMNS", "UnpairedRatio", "body_size_column", "unpaired_ratio"]
 
 BODY_SIZE_COLUMNS = ("body_mass_index", "weight_kg", "chest_circumference_cm")
-# Known only after the pads were placed, or not a property of the patient: adjusting for it would distort.
-NOT_BEFORE_PLACEMENT = frozenset(
-    {
-        "attempt_row", "attempt_order", "first_attempt", "survived_to_arrival", "survived_to_admission",
-        "survived_to_discharge", "survived_30_days", "good_neurological_outcome",
-    }
-)  # fmt: skip
-# a family with a further shape parameter needs more patients than most comparisons have
-TWO_PARAMETER_FAMILIES = tuple(family for family in FAMILIES if len(family.ancillary_names) == 1)
 # share of attempts that need the measurement before it is used
 ENOUGH_RECORDED = 0.6
 

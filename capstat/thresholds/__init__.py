@@ -11,6 +11,7 @@ from capstat.thresholds.definition import (
     NonMonotoneRule,
 )
 from capstat.thresholds.ramp import derive_thresholds
+from capstat.thresholds.tolerance import widen_for_tolerance
 
 __all__ = [
     "ADJUDICATED_CAPTURE",
@@ -26,4 +27,5 @@ __all__ = [
     "Ending",
     "NonMonotoneRule",
     "derive_thresholds",
+    "widen_for_tolerance",
 ]

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from capstat.results import NotEstimableError
+from capstat.thresholds.tabulate import Cells, tabulate
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -40,26 +41,6 @@ class Ending(Enum):
     MAXIMUM_REACHED = "no capture at the device maximum"
     STOPPED_EARLY = "stopped below the device maximum without capture"
     UNKNOWN = "not recorded"
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Cells:
-    """Distinct intervals with their total weight.
-
-    Attributes
-    ----------
-    lower_ma, upper_ma : ndarray, shape (m,)
-        The distinct intervals (lower, upper], sorted.
-    count : ndarray, shape (m,)
-        Sum of the weights of the attempts in each.
-    index : ndarray of int, shape (n,)
-        Cell of every attempt.
-    """
-
-    lower_ma: NDArray[np.float64]
-    upper_ma: NDArray[np.float64]
-    count: NDArray[np.float64]
-    index: NDArray[np.intp]
 
 
 @dataclass(frozen=True, slots=True)
@@ -288,14 +269,4 @@ class CensoredThresholds:
         """
         if len(self) == 0:
             raise NotEstimableError("There are no attempts with a usable threshold interval.")
-        # hashing, then sorting the few distinct values: sorting all attempts costs ten times as much
-        lower_code, lower_values = pd.factorize(self.lower_ma, sort=True)
-        upper_code, upper_values = pd.factorize(self.upper_ma, sort=True)
-        index, present = pd.factorize(lower_code * upper_values.size + upper_code, sort=True)
-        count = np.bincount(index, weights=self.weight, minlength=present.size).astype(np.float64)
-        return Cells(
-            lower_values[present // upper_values.size],
-            upper_values[present % upper_values.size],
-            count,
-            np.asarray(index, dtype=np.intp),
-        )
+        return tabulate(self.lower_ma, self.upper_ma, self.weight)

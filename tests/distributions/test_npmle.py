@@ -162,6 +162,7 @@ def test_properties(rows, random):
     assert fit.mass.sum() == pytest.approx(1)
     assert (fit.mass > 0).all()
     assert fit.optimality_gap <= 1e-8
+    assert fit.unique
     grid = np.arange(0, 260, 5.0)
     low, high = fit.capture_probability(grid)
     assert (np.diff(low) >= -1e-12).all()
@@ -181,7 +182,7 @@ def test_properties(rows, random):
 
 
 class DenseLikelihood:
-    """Any likelihood matrix, held densely: the solver asks for these four things only."""
+    """Any likelihood matrix, held densely: the solver asks for these things only."""
 
     def __init__(self, matrix: np.ndarray) -> None:
         self.matrix = matrix
@@ -196,6 +197,9 @@ class DenseLikelihood:
     def columns(self, index):
         return self.matrix[:, index]
 
+    def gram(self, index, weights):
+        return self.matrix[:, index].T @ (weights[:, None] * self.matrix[:, index])
+
 
 def test_interval_operator_is_its_dense_matrix():
     rng = np.random.default_rng(0)
@@ -207,6 +211,8 @@ def test_interval_operator_is_its_dense_matrix():
     mass, values = rng.random(9), rng.random(20)
     np.testing.assert_allclose(operator.apply(mass), dense.apply(mass), atol=1e-12)
     np.testing.assert_allclose(operator.adjoint(values), dense.adjoint(values), atol=1e-12)
+    some = np.array([0, 2, 3, 7])
+    np.testing.assert_allclose(operator.gram(some, values), dense.gram(some, values), atol=1e-12)
     a = maximise_mixing(operator, np.ones(20))
     b = maximise_mixing(dense, np.ones(20))
     assert a.log_likelihood == pytest.approx(b.log_likelihood, abs=1e-8)

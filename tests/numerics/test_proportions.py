@@ -10,6 +10,7 @@ from scipy import stats
 
 from capstat.numerics.proportions import (
     _newcombe_phi,
+    clopper_pearson,
     difference_from_intervals,
     mcnemar,
     paired_difference_newcombe,
@@ -22,6 +23,16 @@ def test_single_proportions_of_newcombe_1998(reference):
     case = reference("s11")
     for count, nobs in case.data["pairs"]:
         case.check(f"wilson[{count}/{nobs}]", wilson(count, nobs))
+        case.check(f"clopper_pearson[{count}/{nobs}]", clopper_pearson(count, nobs))
+
+
+def test_clopper_pearson_is_the_binomial_tail():
+    """scipy's exact interval; a proportion without observations has none."""
+    for count in (0, 1, 7, 20):
+        exact = stats.binomtest(count, 20).proportion_ci(0.99, method="exact")
+        assert clopper_pearson(count, 20, 0.99) == pytest.approx((exact.low, exact.high), abs=1e-10)
+    with pytest.raises(ValueError, match="at least one observation"):
+        clopper_pearson(0, 0)
 
 
 @pytest.mark.reference

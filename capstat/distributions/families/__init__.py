@@ -20,6 +20,7 @@ __all__ = [
     "LOGLOGISTIC",
     "LOGNORMAL",
     "NORMAL",
+    "TWO_PARAMETER_FAMILIES",
     "WEIBULL",
     "CellTerms",
     "Family",
@@ -30,3 +31,5 @@ __all__ = [
 ]
 
 FAMILIES: tuple[Family, ...] = (LOGNORMAL, WEIBULL, LOGLOGISTIC, GAMMA, GENERALISED_GAMMA)
+# a further shape parameter needs more patients than most comparisons have
+TWO_PARAMETER_FAMILIES = tuple(family for family in FAMILIES if len(family.ancillary_names) == 1)

@@ -33,7 +33,18 @@ NARROW = 2.5
 NODES, WIDE_PANELS = 20, 7
 # nearer to zero than this the law is normal to within rounding of its quantiles, with a correction of first order
 NEARLY_NORMAL = 1e-4
-_SERIES = np.array([1.0 / factorial(n) for n in range(24)])
+_TERMS = np.arange(14)
+_SERIES = np.array([1.0 / factorial(n) for n in range(20)])
+# coefficients of the five functions of _phi, one to a column
+_NEAR_ZERO = np.column_stack(
+    (
+        _SERIES[_TERMS + 1],
+        _SERIES[_TERMS + 2],
+        (_TERMS + 1) * _SERIES[_TERMS + 2],
+        (_TERMS + 1) * _SERIES[_TERMS + 3],
+        (_TERMS + 1) * (_TERMS + 2) * _SERIES[_TERMS + 4],
+    )
+)
 
 
 class _Exponent(NamedTuple):
@@ -54,15 +65,7 @@ def _phi(u: NDArray[np.float64]) -> tuple[NDArray[np.float64], ...]:
     """
     small = np.abs(u) < 0.7
     v = np.where(small, u, 0.0)
-    n = np.arange(20)
-    series = [
-        _SERIES[n + 1],
-        _SERIES[n + 2],
-        (n + 1) * _SERIES[n + 2],
-        (n + 1) * _SERIES[n + 3],
-        (n + 1) * (n + 2) * _SERIES[n + 4],
-    ]
-    near = [np.polynomial.polynomial.polyval(v, c) for c in series]
+    near = np.polynomial.polynomial.polyval(v, _NEAR_ZERO)
     x = np.where(small, 1.0, u)
     grown = np.exp(x)
     one = np.expm1(x) / x
