@@ -1,5 +1,6 @@
 """From a study to every result that a report shows."""
 
+from capstat.analysis.covariate_analysis import CovariateAnalysis
 from capstat.analysis.study_analysis import (
     ALL_PLACEMENTS,
     AnalysisOptions,
@@ -11,14 +12,18 @@ from capstat.analysis.study_analysis import (
     capture_definitions_for,
 )
 from capstat.analysis.suppress import suppress_small_groups
+from capstat.analysis.threshold_detail import ModelSummary, ThresholdDetail
 
 __all__ = [
     "ALL_PLACEMENTS",
     "AnalysisOptions",
     "CaptureAnalysis",
+    "CovariateAnalysis",
     "GroupAnalysis",
+    "ModelSummary",
     "StudyAnalysis",
     "StudyFacts",
+    "ThresholdDetail",
     "analyse_study",
     "capture_definitions_for",
     "suppress_small_groups",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -46,6 +46,8 @@ class CovariateAnalysis:
         Ratios of thresholds.
     bends : tuple of TermTest
         Tests of straight lines against natural splines, for numbers.
+    never_captured : bool
+        Whether the model has a share never captured, the same for everybody.
     n_complete, n_total : int
         Attempts with all covariates, and all attempts.
     standardised : StandardisedCurves or None
@@ -56,12 +58,13 @@ class CovariateAnalysis:
     names: tuple[str, ...]
     ratios: tuple[Estimate, ...]
     bends: tuple[TermTest, ...]
+    never_captured: bool
     n_complete: int
     n_total: int
     standardised: StandardisedCurves | None
 
 
-def _varies(values: pd.Series[object]) -> bool:
+def _varies(values: pd.Series[Any]) -> bool:
     """Whether enough attempts have a value and at least two values occur often enough."""
     known = values.dropna()
     if len(known) < ENOUGH_RECORDED * len(values):
@@ -75,6 +78,17 @@ def _names(thresholds: CensoredThresholds) -> list[str]:
     size = body_size_column(thresholds)
     names += [size] if size else []
     return names + [name for name in DECLARED if name in thresholds.covariates and _varies(thresholds.covariates[name])]
+
+
+def _best_model(thresholds: CensoredThresholds, covariates: Covariates) -> CovariateModel | None:
+    """Lognormal model, with a share never captured where AIC favours it: without one every curve rises to 100 %."""
+    found = []
+    for never_captured in (None, Covariates(())):
+        try:
+            found.append(fit_covariate_model(thresholds, covariates, family=LOGNORMAL, never_captured=never_captured))
+        except NotEstimableError:
+            continue
+    return min(found, key=lambda model: model.regression.aic, default=None)
 
 
 def _bends(thresholds: CensoredThresholds, names: Sequence[str]) -> tuple[TermTest, ...]:
@@ -119,9 +133,8 @@ def analyse_covariates(
         return None
     reference = (("placement", placements[1]),) if placements[1] in thresholds.placements else ()
     covariates = Covariates(tuple(names), reference=reference if "placement" in names else ())
-    try:
-        model = fit_covariate_model(thresholds, covariates, family=LOGNORMAL)
-    except NotEstimableError:
+    model = _best_model(thresholds, covariates)
+    if model is None:
         return None
     finite = thresholds.upper_ma[np.isfinite(thresholds.upper_ma)]
     top = float(max(thresholds.lower_ma.max(), finite.max(initial=0.0)))
@@ -130,6 +143,7 @@ def analyse_covariates(
         tuple(names),
         model.ratios(level),
         _bends(thresholds, names),
+        model.capturable_design is not None,
         model.n_complete,
         model.n_total,
         _standardised(model, placements, top, level) if both else None,

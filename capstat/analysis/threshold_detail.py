@@ -18,6 +18,7 @@ from capstat.distributions import (
     shortcut_estimates,
 )
 from capstat.distributions.families import TWO_PARAMETER_FAMILIES
+from capstat.distributions.regression import captured_patients
 from capstat.results import NotEstimableError, UsageError
 from capstat.thresholds import widen_for_tolerance
 
@@ -40,8 +41,13 @@ __all__ = ["ModelSummary", "ThresholdDetail", "describe_thresholds", "summarise_
 
 # output tolerances looked at, in percent; common practice, no source: device manuals state tolerances of this size
 TOLERANCES_PERCENT = (5.0, 10.0)
+# captured patients from which a family with a further shape parameter is tried: its shape runs away in small groups
+ENOUGH_FOR_SHAPE = 40
 # simulated studies of the goodness-of-fit test: its smallest p-value is then 0.01
 CHECK_REPLICATES = 99
+# with fewer captured patients only a grossly wrong model could be told, and nothing else either
+FEWEST_CAPTURED = 10
+TOO_FEW = f"fewer than {FEWEST_CAPTURED} captured patients"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -51,7 +57,7 @@ class ModelSummary:
     Attributes
     ----------
     families : FamilyComparison
-        Every family with and without a share never captured, best first.
+        Families with and without a share never captured, best first; the generalised gamma from 40 captured patients.
     currents : tuple of Estimate
         Capture currents under the best of them; empty when none could be fitted.
     averaged_currents : tuple of Estimate
@@ -78,7 +84,7 @@ class ThresholdDetail:
     Attributes
     ----------
     never_captured : tuple of NeverCaptured
-        Share never captured by family.
+        Share never captured by two-parameter family; a further shape is hardly told apart from such a share.
     not_told : str
         Why there is no such share; empty when there is.
     fit_check : GoodnessOfFit or None
@@ -105,7 +111,7 @@ class ThresholdDetail:
 
 def _never_captured(thresholds: CensoredThresholds, level: float) -> tuple[tuple[NeverCaptured, ...], str]:
     found, reasons = [], []
-    for family in FAMILIES:
+    for family in TWO_PARAMETER_FAMILIES:
         try:
             found.append(estimate_never_captured(thresholds, family=family, level=level))
         except NotEstimableError as error:
@@ -139,7 +145,8 @@ def summarise_models(
     level : float
         Confidence level.
     """
-    families = compare_families(thresholds)
+    enough = captured_patients(thresholds) >= ENOUGH_FOR_SHAPE
+    families = compare_families(thresholds, FAMILIES if enough else TWO_PARAMETER_FAMILIES)
     best = families.rows[0].fit
     if best is None:
         return ModelSummary(families, (), (), None)
@@ -199,18 +206,22 @@ def describe_thresholds(
     seed : int
         Seed of the goodness-of-fit test.
     """
-    never, not_told = _never_captured(thresholds, level)
     shortcuts = shortcut_estimates(thresholds, level)
     best = models.best
     if best is None:
-        return ThresholdDetail(never, not_told, None, models.families.rows[0].reason, None, shortcuts, ())
+        reason = models.families.rows[0].reason
+        return ThresholdDetail((), reason, None, reason, None, shortcuts, ())
+    pairs = quantile_pairs(summary.fit, best, summary.curve)
+    if best.model.n_captured < FEWEST_CAPTURED:
+        return ThresholdDetail((), TOO_FEW, None, TOO_FEW, pairs, shortcuts, ())
+    never, not_told = _never_captured(thresholds, level)
     check, not_checked = _check(thresholds, best, seed)
     return ThresholdDetail(
         never,
         not_told,
         check,
         not_checked,
-        quantile_pairs(summary.fit, best, summary.curve),
+        pairs,
         shortcuts,
         _under_tolerance(thresholds, fractions, level),
     )

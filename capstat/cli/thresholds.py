@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from capstat.cli.common import (
     add_analysis_options,
@@ -17,7 +17,8 @@ from capstat.cli.common import (
 if TYPE_CHECKING:
     import argparse
 
-    from capstat.analysis import StudyAnalysis
+    from capstat.analysis import CaptureAnalysis, GroupAnalysis, StudyAnalysis
+    from capstat.results import Estimate
 
 __all__ = ["add_options", "run"]
 
@@ -29,22 +30,71 @@ def add_options(parser: argparse.ArgumentParser) -> None:
 
 
 def _print_text(analysis: StudyAnalysis) -> None:
-    from capstat.report.wording import estimate_text
+    from capstat.report.table import table_text
+    from capstat.report.tables import tables_of_thresholds
 
     for capture in analysis.captures:
-        print(f"{capture.capture.name.capitalize()} capture ({capture.selection})")
-        for group in capture.groups:
-            summary = group.summary
-            print(f"\n  {summary.label}: {group.counts.patients} patients, {group.counts.attempts} attempts")
-            for estimate in (*summary.capture_currents, *summary.capture_probabilities, summary.not_captured):
-                print(f"    {estimate.quantity}: {estimate_text(estimate)}")
-            for estimate in group.model_currents:
-                print(f"    {estimate.quantity}, {group.fits[0].family.name} model: {estimate_text(estimate)}")
-            if group.not_fitted:
-                print(f"    no parametric model: {group.not_fitted}")
-            print(f"    optimality gap of the nonparametric estimate: {summary.fit.optimality_gap:.1e}")
-        print()
-    print(f"Bootstrap of patients: {analysis.options.replicates} replicates, seed {analysis.options.seed}.")
+        print(f"{capture.capture.name.capitalize()} capture ({capture.selection})\n")
+        for table in tables_of_thresholds(capture):
+            print(table_text(table))
+        gaps = [group.summary.fit.optimality_gap for group in capture.groups]
+        print(f"Optimality gap of the nonparametric estimates: at most {max(gaps, default=0.0):.1e}.\n")
+    options = analysis.options
+    print(f"Bootstrap of patients: {options.replicates} replicates, seed {options.seed}.")
+    print("For research and education. Not a medical device, not bedside guidance.")
+
+
+def _group_record(group: GroupAnalysis) -> dict[str, Any]:
+    label, summary, detail = group.summary.label, group.summary, group.detail
+
+    def records(estimates: tuple[Estimate, ...]) -> list[dict[str, Any]]:
+        return [estimate_record(label, estimate) for estimate in estimates]
+
+    found: dict[str, Any] = {
+        "nonparametric": records(
+            (
+                *summary.capture_currents,
+                *summary.capture_probabilities,
+                summary.not_captured,
+                summary.restricted_mean,
+            )
+        ),
+        "optimality_gap": summary.fit.optimality_gap,
+        "unique": summary.fit.unique,
+        "best_model": records(group.models.currents),
+        "average_of_models": records(group.models.averaged_currents),
+        "models": [
+            {"model": row.name, "aic": row.aic, "weight": row.weight, "reason": row.reason}
+            for row in group.models.families.rows
+        ],
+    }
+    if detail is not None:
+        check = detail.fit_check
+        found["fit_test"] = (
+            {"reason": detail.not_checked}
+            if check is None
+            else {"model": check.name, "p_value": check.p_value, "replicates": check.simulated.size, "seed": check.seed}
+        )
+        found["never_captured"] = [
+            {"family": never.family.name, "boundary_p": never.p_value, **estimate_record(label, never.share)}
+            for never in detail.never_captured
+        ]
+        found["tolerances"] = [
+            {"tolerance_percent": percent, "currents": records(estimates)} for percent, estimates in detail.tolerances
+        ]
+        found["shortcuts_not_to_be_used"] = records(
+            (detail.shortcuts.maximum_plus_one.mean, detail.shortcuts.dropped.mean)
+        )
+    return found
+
+
+def _capture_record(capture: CaptureAnalysis) -> dict[str, Any]:
+    covariates = capture.covariates
+    return {
+        "selection": capture.selection,
+        "groups": {group.summary.label: _group_record(group) for group in capture.groups},
+        "covariates": [] if covariates is None else [estimate_record("", ratio) for ratio in covariates.ratios],
+    }
 
 
 def run(options: argparse.Namespace) -> int:
@@ -55,20 +105,7 @@ def run(options: argparse.Namespace) -> int:
     progress("estimating")
     analysis = analyse_study(study, analysis_options(options))
     if options.json:
-        print_json(
-            {
-                capture.capture.name: [
-                    estimate_record(group.summary.label, estimate)
-                    for group in capture.groups
-                    for estimate in (
-                        *group.summary.capture_currents,
-                        *group.summary.capture_probabilities,
-                        group.summary.not_captured,
-                    )
-                ]
-                for capture in analysis.captures
-            }
-        )
+        print_json({capture.capture.name: _capture_record(capture) for capture in analysis.captures})
     else:
         _print_text(analysis)
     return 0

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from scipy import special
 
 from capstat.distributions.families import FAMILIES
 from capstat.distributions.parametric import checked_fraction, fit_parametric
@@ -138,7 +139,8 @@ def averaged_capture_currents(
 
     A model under which fewer than the fraction can be captured at any current has no such current.  Its weight is
     dropped and the others are scaled up to one; a note tells how much was dropped, and above one half there is no
-    estimate.
+    estimate.  Where models with more than half of the weight cannot rule out that the fraction is out of reach, the
+    upper limit is infinite: a symmetric interval would be blind to the edge that close by.
 
     Parameters
     ----------
@@ -155,6 +157,14 @@ def averaged_capture_currents(
         When a fraction is not strictly between 0 and 1.
     """
     return tuple(_averaged(comparison, checked_fraction(fraction), level) for fraction in fractions)
+
+
+def _may_be_out_of_reach(fit: ParametricFit, fraction: float, level: float) -> bool:
+    """Whether the limits of the share that can be captured (Wald, logit scale) go down to the fraction."""
+    if not fit.never_captured:
+        return False
+    logit, error = fit.model.capturable_coefficients[0], np.sqrt(fit.model.covariance[-1, -1])
+    return bool(logit - wald_multiplier(fit.model.n_captured, 1, level) * error <= special.logit(fraction))
 
 
 def _averaged(comparison: FamilyComparison, fraction: float, level: float) -> Estimate:
@@ -184,5 +194,13 @@ def _averaged(comparison: FamilyComparison, fraction: float, level: float) -> Es
     centre = float(share @ theta)
     reach = wald_multiplier(fits[0][1].model.n_captured, 1, level) * float(share @ np.hypot(error, theta - centre))
     with np.errstate(over="ignore"):  # with two patients a limit may be beyond any number
-        value, lower, upper = (float(np.exp(centre + side * reach)) for side in (0, -1, 1))
+        value, lower, upper = float(np.exp(centre)), float(np.exp(centre - reach)), float(np.exp(centre + reach))
+    doubtful = sum(w for w, fit in fits if _may_be_out_of_reach(fit, fraction, level))
+    if doubtful > MOST_UNREACHABLE:
+        upper = np.inf
+        told = (
+            f"models with {100 * doubtful:.0f} % of the weight cannot rule out that fewer than {100 * fraction:g} % "
+            "can be captured at any current, so there is no upper limit"
+        )
+        notes = (*notes, told)
     return Estimate(quantity, value, lower, upper, level, "mA", "log", comparison.n_patients, METHOD, notes=notes)

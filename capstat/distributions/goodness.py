@@ -182,11 +182,18 @@ def goodness_of_fit(
     fit = fit_parametric(thresholds, family=family, never_captured=never_captured)
     statistic = fit_npmle(thresholds).log_likelihood - fit.log_likelihood
     low, high, counts = _draw(assumed_settings(thresholds), fit, replicates, np.random.default_rng(seed))
-    drawn = [_replicate(fit, low[row > 0], high[row > 0], row[row > 0]) for row in counts]
-    simulated = np.array([value for value in drawn if value is not None])
-    failed = replicates - simulated.size
-    if failed > MOST_LOST * replicates:
-        raise NotEstimableError(f"{failed} of {replicates} replicates had no finite estimate of the {fit.name} model.")
+    found, failed = [], 0
+    for row in counts:
+        value = _replicate(fit, low[row > 0], high[row > 0], row[row > 0])
+        if value is not None:
+            found.append(value)
+            continue
+        failed += 1
+        if failed > MOST_LOST * replicates:
+            raise NotEstimableError(
+                f"More than {100 * MOST_LOST:g} % of the replicates had no finite estimate of the {fit.name} model."
+            )
+    simulated = np.array(found)
     lost = (f"{failed} of {replicates} replicates had no finite estimate and were left out",) if failed else ()
     # both fits are sums of many logarithms: equal data give statistics equal to rounding
     p_value = (1 + int((simulated >= statistic - 1e-7).sum())) / (simulated.size + 1)

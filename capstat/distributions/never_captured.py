@@ -16,6 +16,7 @@ from scipy import special, stats
 
 from capstat.distributions.likelihood import IntervalData, row_terms, total_terms
 from capstat.distributions.parametric import ParametricFit, fit_parametric
+from capstat.distributions.regression import MOST_ITERATIONS
 from capstat.numerics.maximise import NoMaximumError, maximise_newton, profile_interval
 from capstat.results import Estimate, NotEstimableError
 
@@ -216,7 +217,9 @@ def _profile_limits(
     def profile(logit: float) -> float:
         nonlocal flat
         try:
-            return maximise_newton(partial(terms_at_share, family, data, -logit), start).value
+            return maximise_newton(
+                partial(terms_at_share, family, data, -logit), start, max_iterations=MOST_ITERATIONS
+            ).value
         except NoMaximumError:
             flat = True
             return -np.inf

@@ -74,9 +74,11 @@ def profile_capture_current(
     def profile(log_current: float) -> float:
         # the currents asked for lie close together: the last solution is the best place to start the next from
         nonlocal others
-        found = minimize(
-            _negative, others, args=(log_current, fraction, fit, data), jac=True, method="BFGS", options={"gtol": 1e-5}
-        )
+        with np.errstate(over="ignore", invalid="ignore"):  # line searches far out, which lead nowhere
+            found = minimize(
+                _negative, others, args=(log_current, fraction, fit, data), jac=True, method="BFGS",
+                options={"gtol": 1e-5},
+            )  # fmt: skip
         others = found.x if np.isfinite(found.x).all() and found.fun < WORST else others
         return -float(found.fun)
 
@@ -110,6 +112,7 @@ def _negative(
     if not np.isfinite(residual):
         return WORST, np.zeros_like(others)
     value, gradient, _ = total_terms(fit.family, data, np.concatenate(([log_current - residual], others)))
-    if not np.isfinite(value):
+    downhill = -(gradient[1:] - gradient[0] * slope)
+    if not (np.isfinite(value) and np.isfinite(downhill).all()):
         return WORST, np.zeros_like(others)
-    return -value, -(gradient[1:] - gradient[0] * slope)
+    return -value, downhill

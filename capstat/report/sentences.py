@@ -21,6 +21,7 @@ from capstat.report.wording import (
     milliampere,
     p_text,
     percentage_points,
+    plain_name,
     ratio_text,
     share_of_patients,
 )
@@ -37,7 +38,6 @@ __all__ = [
     "comparison_sentences",
     "headline_ratio",
     "paired_capture_sentence",
-    "plain_name",
     "summary_sentences",
     "threshold_sentence",
     "why_sentence",
@@ -110,14 +110,6 @@ def _adjustment(comparison: PlacementComparison) -> str:
     if detail is None or not detail.adjusted_for:
         return ""
     return f" in patients of the same {' and '.join(plain_name(name) for name in detail.adjusted_for)}"
-
-
-def plain_name(column: str) -> str:
-    """Return a column's name without underscores and unit."""
-    words = column.replace("_", " ")
-    for unit in (" kg", " cm", " years", " ma", " ms", " ppm"):
-        words = words.removesuffix(unit)
-    return words
 
 
 def headline_ratio(comparison: PlacementComparison) -> str:

@@ -2,120 +2,28 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from capstat.report.sentences import plain_name, why_sentence
-from capstat.report.wording import interval_text, p_text, value_text
+from capstat.report.sentences import why_sentence
+from capstat.report.table import Table, estimate_cells, estimates_frame, level_text, parts, shown_estimate, small
+from capstat.report.threshold_tables import threshold_tables
+from capstat.report.wording import p_text, plain_name
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
-
     from capstat.analysis import CaptureAnalysis, GroupAnalysis, StudyAnalysis
     from capstat.attempts import Finding
     from capstat.placement import PlacementComparison
     from capstat.results import Estimate
 
-__all__ = ["Table", "estimates_frame", "tables_of_capture", "tables_of_data"]
+__all__ = ["tables_of_capture", "tables_of_data", "tables_of_thresholds"]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Table:
-    """A table for a reader and for a program.
-
-    Attributes
-    ----------
-    name : str
-        File name without ending.
-    title : str
-        Heading.
-    columns : tuple of str
-        Column heads as shown.
-    rows : tuple of tuple of str
-        Cells as shown.
-    frame : pandas.DataFrame
-        The same content as plain numbers, one estimate to a row.
-    notes : tuple of str
-        Footnotes.
-    """
-
-    name: str
-    title: str
-    columns: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
-    frame: pd.DataFrame
-    notes: tuple[str, ...] = ()
-
-
-def estimates_frame(rows: Iterable[tuple[str, Estimate]]) -> pd.DataFrame:
-    """One row for each estimate, unrounded, with everything that is needed to use it."""
-    columns = [
-        "group", "quantity", "direction", "value", "lower", "upper", "level", "unit", "scale", "identified_above",
-        "identified_up_to", "p_value", "patients", "method", "reason", "notes",
-    ]  # fmt: skip
-    return pd.DataFrame(
-        [
-            {
-                "group": group,
-                "quantity": e.quantity,
-                "direction": e.direction,
-                "value": e.value,
-                "lower": e.lower,
-                "upper": e.upper,
-                "level": e.level,
-                "unit": e.unit,
-                "scale": e.scale,
-                "identified_above": e.identified[0] if e.identified else None,
-                "identified_up_to": e.identified[1] if e.identified else None,
-                "p_value": e.p_value,
-                "patients": e.n,
-                "method": e.method,
-                "reason": e.reason,
-                "notes": "; ".join(e.notes),
-            }
-            for group, e in rows
-        ],
-        columns=columns,
-    )
-
-
-NOT_SHOWN = "not shown"
-
-
-def _small(count: int, suppress_below: int) -> str:
-    return f"<{suppress_below}" if 0 < count < suppress_below else f"{count}"
-
-
-def _parts(counts: list[int], suppress_below: int) -> list[str]:
-    """Counts that add up to a known total: where the hidden ones would follow by subtraction, the next smallest goes too."""
-    shown = [_small(count, suppress_below) for count in counts]
-    hidden = [count for count in counts if 0 < count < suppress_below]
-    visible = [count for count in counts if count >= suppress_below and count > 0]
-    if hidden and visible and (len(hidden) == 1 or sum(hidden) < suppress_below):
-        shown[counts.index(min(visible))] = NOT_SHOWN
-    return shown
-
-
-def _shown(estimate: Estimate) -> tuple[str, str]:
-    limits = interval_text(estimate)
-    if estimate.value is None:
-        reason = estimate.reason.rstrip(".")
-        return reason if reason.startswith("not ") else f"not estimable: {reason}", limits
-    return value_text(estimate), limits
-
-
-def _estimate_rows(rows: list[tuple[str, str, Estimate]]) -> tuple[tuple[tuple[str, ...], ...], pd.DataFrame]:
+def _word_rows(rows: list[tuple[str, str, Estimate]]) -> tuple[tuple[tuple[str, ...], ...], pd.DataFrame]:
     """Shown cells (group, words, value, limits) and the frame of the same estimates."""
-    return (
-        tuple((group, words, *_shown(e)) for group, words, e in rows),
-        estimates_frame((group, e) for group, _, e in rows),
-    )
-
-
-def _level(estimate: Estimate) -> str:
-    return f"{100 * estimate.level:g} % CI"
+    cells, frame = estimate_cells((group, e) for group, _, e in rows)
+    return tuple((g, words, v, limits) for (g, v, limits), (_, words, _) in zip(cells, rows, strict=True)), frame
 
 
 def tables_of_data(analysis: StudyAnalysis, findings: tuple[Finding, ...], suppress_below: int) -> tuple[Table, ...]:
@@ -139,7 +47,7 @@ def _data_table(analysis: StudyAnalysis, suppress_below: int) -> Table:
         ("device maximum", facts.maxima),
         ("how the placement was decided", facts.assignments),
     ):
-        patients_shown = _parts([patients for _, _, patients in counts], suppress_below)
+        patients_shown = parts([patients for _, _, patients in counts], suppress_below)
         records += [
             {"item": head, "value": value, "attempts": attempts if shown == f"{patients}" else shown, "patients": shown}
             for (value, attempts, patients), shown in zip(counts, patients_shown, strict=True)
@@ -171,9 +79,9 @@ def _censoring_table(analysis: StudyAnalysis, suppress_below: int) -> Table:
     for capture in analysis.captures:
         for group in capture.groups:
             c = group.counts
-            parts = [c.left, c.interval, c.maximum_reached, c.stopped_early, c.ending_unknown, c.exact]
-            totals = (_small(n, suppress_below) for n in (c.patients, c.attempts))
-            rows.append((capture.capture.name, c.label, *totals, *_parts(parts, suppress_below)))
+            kinds = [c.left, c.interval, c.maximum_reached, c.stopped_early, c.ending_unknown, c.exact]
+            totals = (small(n, suppress_below) for n in (c.patients, c.attempts))
+            rows.append((capture.capture.name, c.label, *totals, *parts(kinds, suppress_below)))
     return Table(
         "censoring", "What was seen of each threshold", heads, tuple(rows), pd.DataFrame(rows, columns=list(heads)),
         (("Captured at first setting: the threshold is only known to be at or below it (left-censored). Bracketed: between "
@@ -214,16 +122,21 @@ def _findings_by_rule(findings: tuple[Finding, ...], suppress_below: int) -> Tab
     for finding in findings:
         key = (finding.rule, finding.column or "")
         counts[key] = counts.get(key, 0) + finding.occurrences
-    rows = tuple((_small(count, suppress_below), rule, column) for (rule, column), count in counts.items())
+    rows = tuple((small(count, suppress_below), rule, column) for (rule, column), count in counts.items())
     return Table(
         "findings", "What the check of the data found", ("times", "rule", "column"), rows,
         pd.DataFrame(rows, columns=["times", "rule", "column"]), ("Single rows are not shown.",),
     )  # fmt: skip
 
 
+def tables_of_thresholds(capture: CaptureAnalysis, suppress_below: int = 1) -> tuple[Table, ...]:
+    """How thresholds are distributed under one definition of capture."""
+    return (_currents_table(capture), _shares_table(capture), *threshold_tables(capture, suppress_below))
+
+
 def tables_of_capture(capture: CaptureAnalysis, suppress_below: int = 1) -> tuple[Table, ...]:
     """Thresholds and placement under one definition of capture."""
-    tables = [_currents_table(capture), _shares_table(capture)]
+    tables = list(tables_of_thresholds(capture, suppress_below))
     if capture.comparison is not None:
         tables.append(_placement_table(capture.comparison, capture.capture.name, suppress_below))
         tables.append(_difference_table(capture.comparison, capture.capture.name))
@@ -235,16 +148,21 @@ def tables_of_capture(capture: CaptureAnalysis, suppress_below: int = 1) -> tupl
 
 
 def _model_rows(group: GroupAnalysis) -> list[tuple[str, str, Estimate]]:
-    """Capture currents of the best-fitting family, marked where nobody went that high."""
-    if not group.fits:
+    """Capture currents of the best model and averaged over all, marked where nobody went that high."""
+    best = group.models.best
+    if best is None:
         return []
     top = float(group.summary.curve.x[-1])
-    rows = []
-    for estimate in group.model_currents:
+
+    def words(kind: str, estimate: Estimate) -> str:
         beyond = estimate.value is not None and estimate.value > top
-        words = f"{group.fits[0].family.name} model" + (f", beyond the {top:g} mA tested" if beyond else "")
-        rows.append((group.summary.label, words, estimate))
-    return rows
+        return kind + (f", beyond the {top:g} mA tested" if beyond else "")
+
+    label = group.summary.label
+    return [
+        *((label, words(f"{best.name} model", e), e) for e in group.models.currents),
+        *((label, words("average of models", e), e) for e in group.models.averaged_currents),
+    ]
 
 
 def _currents_table(capture: CaptureAnalysis) -> Table:
@@ -252,8 +170,8 @@ def _currents_table(capture: CaptureAnalysis) -> Table:
     for group in capture.groups:
         rows += [(group.summary.label, "no assumption", e) for e in group.summary.capture_currents]
         rows += _model_rows(group)
-    shown, frame = _estimate_rows(rows)
-    level = _level(rows[0][2])
+    shown, frame = _word_rows(rows)
+    level = level_text(rows[0][2])
     quantities = [e.quantity.replace("current that captures ", "").replace(" of patients", "") for _, _, e in rows]
     cells = tuple((r[0], q, r[1], r[2], r[3]) for r, q in zip(shown, quantities, strict=True))
     return Table(
@@ -261,8 +179,8 @@ def _currents_table(capture: CaptureAnalysis) -> Table:
         f"Current that captures a given share of patients ({capture.capture.name} capture)",
         ("group", "share", "model", "current", level), cells, frame,
         (("No assumption: nonparametric maximum likelihood; the current is the lowest tested one known to capture that "
-         "share. Model: the family with the lowest AIC; beyond the highest current tested it extrapolates, and its interval does not "
-         "carry the doubt about the family."),),
+         "share. Model: the one with the lowest AIC, alone and averaged with the others by their weights (the average "
+         "carries the doubt about the family). Beyond the highest current tested every model extrapolates."),),
     )  # fmt: skip
 
 
@@ -272,10 +190,10 @@ def _shares_table(capture: CaptureAnalysis) -> Table:
         label = group.summary.label
         rows += [(label, e.quantity.replace("share captured at ", ""), e) for e in group.summary.capture_probabilities]
         rows.append((label, group.summary.not_captured.quantity.replace("share ", ""), group.summary.not_captured))
-    shown, frame = _estimate_rows(rows)
+    shown, frame = _word_rows(rows)
     return Table(
         f"share_captured_{capture.capture.name}", f"Share of patients captured ({capture.capture.name} capture)",
-        ("group", "current", "share", _level(rows[0][2])), shown, frame,
+        ("group", "current", "share", level_text(rows[0][2])), shown, frame,
         ("Not captured at the highest current tested means only that: nobody saw what a higher current would have done.",),
     )  # fmt: skip
 
@@ -308,13 +226,13 @@ def _placement_table(comparison: PlacementComparison, name: str, suppress_below:
         )
     for _, e in estimates:
         notes += [note for note in e.notes if note not in notes]
-    shown, frame = _estimate_rows([(label, e.quantity, e) for label, e in estimates])
+    shown, frame = _word_rows([(label, e.quantity, e) for label, e in estimates])
     cells = tuple(
         (r[0], r[1], e.direction, r[2], r[3], p_text(e.p_value)) for r, (_, e) in zip(shown, estimates, strict=True)
     )
     return Table(
         f"placement_{name}", f"{comparison.first} against {comparison.minus} ({name} capture)",
-        ("analysis", "quantity", "direction", "estimate", _level(comparison.ratio), "p"), cells, frame, tuple(notes),
+        ("analysis", "quantity", "direction", "estimate", level_text(comparison.ratio), "p"), cells, frame, tuple(notes),
     )  # fmt: skip
 
 
@@ -323,7 +241,7 @@ def _difference_table(comparison: PlacementComparison, name: str) -> Table:
     for e in comparison.difference.at_currents:
         current = e.quantity.split(" at ")[-1]
         rows.append((current, e))
-    shown, frame = _estimate_rows([("", current, e) for current, e in rows])
+    shown, frame = _word_rows([("", current, e) for current, e in rows])
     note = (
         f"{comparison.common_maximum_ma:g} mA is the highest current that every device in this comparison could give. "
         "Intervals are for one current at a time."
@@ -331,7 +249,7 @@ def _difference_table(comparison: PlacementComparison, name: str) -> Table:
     return Table(
         f"placement_difference_{name}",
         f"Difference in the share captured, {comparison.first} minus {comparison.minus} ({name} capture)",
-        ("current", "difference", _level(comparison.ratio)), tuple((r[1], r[2], r[3]) for r in shown), frame, (note,),
+        ("current", "difference", level_text(comparison.ratio)), tuple((r[1], r[2], r[3]) for r in shown), frame, (note,),
     )  # fmt: skip
 
 
@@ -339,11 +257,11 @@ def _families_table(comparison: PlacementComparison, name: str) -> Table:
     detail = comparison.unpaired_ratio
     families = detail.by_family if detail is not None else ()
     rows = [(family, f"AIC {aic:.1f}", estimate) for family, aic, estimate in families]
-    shown, frame = _estimate_rows(rows)
+    shown, frame = _word_rows(rows)
     frame = frame.assign(aic=[aic for _, aic, _ in families])
     return Table(
         f"placement_families_{name}", f"The ratio under other threshold families ({name} capture)",
-        ("family", "fit", "ratio", _level(comparison.ratio)), shown, frame,
+        ("family", "fit", "ratio", level_text(comparison.ratio)), shown, frame,
         ("The lognormal family was fixed as the main analysis beforehand; the others show how much hangs on it.",),
     )  # fmt: skip
 
@@ -359,10 +277,10 @@ def _pairs_table(comparison: PlacementComparison, name: str) -> Table:
         ("with neither", pairs.neither),
         ("could not be judged (left out)", pairs.undetermined),
     )
-    difference, limits = _shown(pairs.difference)
+    difference, limits = shown_estimate(pairs.difference)
     rows = (
         *((words, f"{count}") for words, count in counts),
-        ("difference in share captured", f"{difference} ({_level(pairs.difference)} {limits})"),
+        ("difference in share captured", f"{difference} ({level_text(pairs.difference)} {limits})"),
         ("exact McNemar test", p_text(pairs.test.p_exact)),
         ("mid-p McNemar test", p_text(pairs.test.p_mid)),
     )

@@ -24,6 +24,7 @@ __all__ = [
     "p_text",
     "percent",
     "percentage_points",
+    "plain_name",
     "ratio_text",
     "share_of_patients",
     "value_text",
@@ -68,6 +69,14 @@ def percentage_points(value: float) -> str:
     scaled = 100 * value
     text = f"{scaled:+.1f}" if 0.05 <= abs(scaled) < 9.95 else f"{scaled:+.0f}"
     return "0" if float(text) == 0 else text.replace("-", "\u2212")
+
+
+def plain_name(column: str) -> str:
+    """Return a column's name without underscores and unit."""
+    words = column.replace("_", " ")
+    for unit in (" kg", " cm", " years", " ma", " ms", " ppm"):
+        words = words.removesuffix(unit)
+    return words
 
 
 def ratio_text(value: float) -> str:

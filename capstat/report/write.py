@@ -22,7 +22,13 @@ from capstat.report.sentences import (
     threshold_sentence,
     why_sentence,
 )
-from capstat.report.tables import Table, tables_of_capture, tables_of_data
+from capstat.report.tables import tables_of_capture, tables_of_data
+from capstat.report.threshold_sentences import (
+    covariate_sentence,
+    fit_sentences,
+    never_captured_sentence,
+    shortcut_sentence,
+)
 from capstat.report.wording import counted
 
 if TYPE_CHECKING:
@@ -30,6 +36,7 @@ if TYPE_CHECKING:
 
     from capstat.analysis import CaptureAnalysis, StudyAnalysis
     from capstat.attempts import Finding
+    from capstat.report.table import Table
 
 __all__ = ["ReportFiles", "write_report"]
 
@@ -62,6 +69,10 @@ class _Section:
     meaning: str
     derivation: tuple[str, ...]
     thresholds: tuple[str, ...]
+    fits: tuple[str, ...]
+    never: str
+    shortcuts: str
+    covariates: str
     placement: tuple[str, ...]
     not_compared: str
     tables: dict[str, Table]
@@ -125,6 +136,10 @@ def _section(capture: CaptureAnalysis, fractions: tuple[float, ...], suppress_be
         capture.capture.meaning,
         _derivation_sentences(capture),
         tuple(threshold_sentence(group.summary, fractions) for group in capture.groups),
+        fit_sentences(capture),
+        never_captured_sentence(capture),
+        shortcut_sentence(capture),
+        covariate_sentence(capture.covariates),
         placement,
         capture.not_compared,
         {table.name.removesuffix(ending): table for table in tables_of_capture(capture, suppress_below)},

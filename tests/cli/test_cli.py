@@ -74,9 +74,11 @@ def test_thresholds(small, capsys):
     assert main(["thresholds", str(small), *QUICK]) == EXIT_FINE
     out = capsys.readouterr().out
     assert "As-recorded capture" in out
-    assert "current that captures 50 % of patients" in out
+    assert "Current that captures a given share of patients" in out
+    assert "What two common shortcuts would have said" in out
     assert main(["thresholds", str(small), "--json", "--shares", "50", *QUICK]) == EXIT_FINE
-    records = json.loads(capsys.readouterr().out)["as-recorded"]
+    groups = json.loads(capsys.readouterr().out)["as-recorded"]["groups"]
+    records = groups["all placements"]["nonparametric"]
     assert records[0]["quantity"] == "current that captures 50 % of patients"
     assert records[0]["unit"] == "mA"
 
@@ -182,7 +184,8 @@ def test_currents_in_any_order_give_the_same_limits(shipped, capsys):
     results = []
     for currents in ("60,100,140", "140,60,100"):
         main(["thresholds", str(shipped / "crossover"), "--json", "--currents", currents, *QUICK])
-        records = json.loads(capsys.readouterr().out)["mechanical"]
+        groups = json.loads(capsys.readouterr().out)["mechanical"]["groups"]
+        records = [record for group in groups.values() for record in group["nonparametric"]]
         shares = {
             (r["group"], r["quantity"]): (r["lower"], r["upper"]) for r in records if "captured at" in r["quantity"]
         }

@@ -15,7 +15,7 @@ import pytest
 from capstat import AnalysisOptions, analyse_study, read_study, study_from_frames, write_report
 from capstat.report import wording
 from capstat.report.sentences import cautions_for, summary_sentences
-from capstat.report.tables import _parts
+from capstat.report.table import parts
 from capstat.results import Estimate
 
 QUICK = AnalysisOptions(replicates=100)
@@ -262,7 +262,7 @@ def test_honest_answers_for_poor_data(tmp_path, columns, words):
     analysis = analyse_study(study, QUICK)
     files = write_report(analysis, study.findings, tmp_path / "out")
     text = Page(files.page.read_text(encoding="utf-8")).text
-    reasons = " ".join(g.not_fitted for c in analysis.captures for g in c.groups) + text
+    reasons = " ".join(g.models.families.rows[0].reason for c in analysis.captures for g in c.groups) + text
     assert re.search(words, reasons)
     assert "nan" not in re.findall(r"[a-z]+", text.lower())
 
@@ -369,10 +369,10 @@ def test_two_patients_in_each_group_are_not_compared_with_absurd_limits():
 
 
 def test_the_next_count_goes_where_a_hidden_one_would_follow():
-    assert _parts([39, 3, 0, 18], 5) == ["39", "<5", "0", "not shown"]
-    assert _parts([39, 3, 4, 18], 5) == ["39", "<5", "<5", "18"]
-    assert _parts([39, 1, 2, 18], 5) == ["39", "<5", "<5", "not shown"]
-    assert _parts([39, 3, 18], 1) == ["39", "3", "18"]
+    assert parts([39, 3, 0, 18], 5) == ["39", "<5", "0", "not shown"]
+    assert parts([39, 3, 4, 18], 5) == ["39", "<5", "<5", "18"]
+    assert parts([39, 1, 2, 18], 5) == ["39", "<5", "<5", "not shown"]
+    assert parts([39, 3, 18], 1) == ["39", "3", "18"]
 
 
 def test_shares_are_counts_of_hundred_only_with_enough_patients():

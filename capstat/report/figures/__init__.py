@@ -1,0 +1,10 @@
+"""Figures from curves and intervals; only the modules in this folder import a plotting library.
+
+What the data do not identify is drawn as a shaded rectangle, never as a line through its middle.  Groups differ
+by colour and by marker, lines by colour and by dashes: every figure can be read in grey.
+"""
+
+from capstat.report.figures.canvas import Picture
+from capstat.report.figures.capture import figures_of_capture
+
+__all__ = ["Picture", "figures_of_capture"]
