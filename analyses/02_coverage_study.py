@@ -139,18 +139,18 @@ def one_study(
     """Every interval of one study; those that take a tenth of a second each only where ``costly``."""
     (curve,) = bootstrap_curves([thresholds], replicates=replicates, seed=seed)
     summary = summarise_curve(curve, label="all", fractions=FRACTIONS, currents_ma=CURRENTS, level=0.95)
+    ordinary = fit_parametric(thresholds, family=LOGNORMAL)
+    try:
+        mixture = fit_parametric(thresholds, family=LOGNORMAL, never_captured=True)
+    except NotEstimableError:
+        mixture = ordinary  # nobody beyond capture
+    fits = (("lognormal", ordinary), ("lognormal, share never captured", mixture))
     for k, fraction in enumerate(FRACTIONS):
         words = f"{100 * fraction:g} % capture current"
         truth = true_current(fraction, never_captured)
         tally.note("nonparametric", words, summary.capture_currents[k], truth)
-        for kind, mixture in (("lognormal", False), ("lognormal, share never captured", True)):
-            try:
-                fit = fit_parametric(thresholds, family=LOGNORMAL, never_captured=mixture)
-            except NotEstimableError:
-                # nobody beyond capture: the mixture is the ordinary fit
-                fit = fit_parametric(thresholds, family=LOGNORMAL)
-            if np.isfinite(truth):
-                tally.note(kind, words, fit.capture_current(fraction), truth)
+        for kind, fit in fits if np.isfinite(truth) else ():
+            tally.note(kind, words, fit.capture_current(fraction), truth)
     for k, current in enumerate(CURRENTS):
         truth = float(true_share(current, never_captured))
         tally.note("nonparametric", f"share captured at {current:g} mA", summary.capture_probabilities[k], truth, 100.0)
@@ -190,8 +190,8 @@ def coverage(
     tally = Tally()
     for study in range(studies):
         thresholds = simulate(n, step_ma, rng, attempts_each, never_captured)
-        # likelihood-ratio and profile limits, of independent attempts only, in the first quarter of the studies
-        costly = attempts_each == 1 and 4 * study < studies
+        # likelihood-ratio and profile limits, of independent attempts only, in a part of the studies
+        costly = attempts_each == 1 and (4 if n < 300 else 10) * study < studies
         one_study(tally, thresholds, never_captured, restricted, replicates, seed + study, costly=costly)
     rows = []
     for (kind, quantity), noted in tally.rows.items():
@@ -218,11 +218,12 @@ def main() -> None:
     parser.add_argument("--studies", type=int, default=2000)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--processes", type=int, default=2)
+    parser.add_argument("--patients", type=int, nargs="+", default=[20, 60, 300], help="sizes of the 27 scenarios")
     parser.add_argument("--out", type=Path, default=Path(__file__).parent / "coverage.csv")
     options = parser.parse_args()
     scenarios = [
         (n, step, 1, never, options.studies, options.seed)
-        for n, step, never in itertools.product((20, 60, 300), (2.0, 5.0, 10.0), (0.0, 0.05, 0.2))
+        for n, step, never in itertools.product(options.patients, (2.0, 5.0, 10.0), (0.0, 0.05, 0.2))
     ]
     scenarios += [(n, 5.0, each, 0.0, options.studies, options.seed) for n, each in ((60, 3), (10, 8))]
     rows: list[dict[str, object]] = []

@@ -1,4 +1,4 @@
-"""What goes with a higher threshold: one pre-declared regression, and capture curves standardised by it."""
+"""What goes with a higher threshold: one regression declared beforehand, and capture curves standardised by it."""
 
 from __future__ import annotations
 
@@ -115,7 +115,10 @@ def _standardised(
 
 
 def analyse_covariates(
-    thresholds: CensoredThresholds, placements: tuple[str, str], level: float
+    thresholds: CensoredThresholds,
+    placements: tuple[str, str],
+    level: float,
+    wanted: tuple[str, ...] | None = None,
 ) -> CovariateAnalysis | None:
     """Fit the declared covariates that the study has; ``None`` when there are none or the model has no estimate.
 
@@ -127,8 +130,15 @@ def analyse_covariates(
         First and second placement of the standardised curves; the second is the reference.
     level : float
         Confidence level.
+    wanted : tuple of str, optional
+        Covariates in place of the declared ones.
+
+    Raises
+    ------
+    UsageError
+        When a wanted covariate does not exist, is known only after the pads were placed, or does not vary.
     """
-    names = _names(thresholds)
+    names = _names(thresholds) if wanted is None else list(wanted)
     if not names:
         return None
     reference = (("placement", placements[1]),) if placements[1] in thresholds.placements else ()

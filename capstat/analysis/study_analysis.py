@@ -70,6 +70,9 @@ class AnalysisOptions:
         Currents at which shares are wanted; a round grid when ``None``.
     adjust_for : tuple of str or None
         Covariates of the comparison between patients; body size when ``None``.
+    covariates : tuple of str or None
+        Covariates of the regression of thresholds; placement, body size, arrest, consciousness and pulse width where
+        recorded when ``None``.
     level : float
         Confidence level.
     replicates, seed : int
@@ -83,6 +86,7 @@ class AnalysisOptions:
     fractions: tuple[float, ...] = (0.5, 0.9, 0.95)
     currents_ma: tuple[float, ...] | None = None
     adjust_for: tuple[str, ...] | None = None
+    covariates: tuple[str, ...] | None = None
     level: float = 0.95
     replicates: int = 1000
     seed: int = 1
@@ -244,7 +248,9 @@ def _analyse_capture(
             part = used.for_placement(name)
             groups.append(_group(part, summarise(part, name), options, leading=leading))
     # in a crossover the placements are compared within patients, which is the next section's business
-    covariates = None if paired else analyse_covariates(used, (options.first, options.minus), options.level)
+    covariates = None
+    if not paired:
+        covariates = analyse_covariates(used, (options.first, options.minus), options.level, options.covariates)
     return CaptureAnalysis(capture, derivation, selection, len(used), tuple(groups), covariates, comparison, reason)
 
 

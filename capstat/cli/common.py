@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "add_analysis_options",
+    "add_covariates_option",
     "add_study_options",
     "analysis_options",
     "estimate_record",
@@ -63,6 +64,11 @@ def _shares(text: str) -> tuple[float, ...]:
     return shares
 
 
+def _names(text: str | None) -> tuple[str, ...] | None:
+    """Names separated by commas; ``None`` where the option was not given."""
+    return None if text is None else tuple(name.strip() for name in text.split(",") if name.strip())
+
+
 def _level(text: str) -> float:
     level = (_numbers(text) or (0.0,))[0] / 100
     if "," in text or not LOWEST_LEVEL <= level <= HIGHEST_LEVEL:
@@ -106,6 +112,15 @@ def add_analysis_options(parser: argparse.ArgumentParser, *, placements: bool) -
         parser.add_argument("--adjust", help="covariates, separated by commas (default: body size; '' for none)")
 
 
+def add_covariates_option(parser: argparse.ArgumentParser) -> None:
+    """Add the covariates of the regression of thresholds."""
+    parser.add_argument(
+        "--covariates",
+        help="covariates of the regression, separated by commas, such as placement,age_years,arrest; '' for none "
+        "(default: placement, body size, arrest, consciousness, pulse width, where recorded)",
+    )
+
+
 def analysis_options(options: argparse.Namespace) -> AnalysisOptions:
     """Turn words into the options object."""
     from capstat.analysis import AnalysisOptions
@@ -114,7 +129,7 @@ def analysis_options(options: argparse.Namespace) -> AnalysisOptions:
     from capstat.thresholds import CAPTURE_DEFINITIONS, NonMonotoneRule
 
     by_name = {capture.name: capture for capture in CAPTURE_DEFINITIONS}
-    adjust = getattr(options, "adjust", None)
+    adjust, covariates = getattr(options, "adjust", None), getattr(options, "covariates", None)
 
     def placement(name: str, default: str) -> str:
         word = getattr(options, name, default)
@@ -132,7 +147,8 @@ def analysis_options(options: argparse.Namespace) -> AnalysisOptions:
         minus=placement("minus", "anterior-lateral"),
         fractions=options.shares,
         currents_ma=options.currents,
-        adjust_for=None if adjust is None else tuple(name.strip() for name in adjust.split(",") if name.strip()),
+        adjust_for=_names(adjust),
+        covariates=_names(covariates),
         level=options.level,
         replicates=options.replicates,
         seed=options.seed,

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from capstat.cli.common import (
     add_analysis_options,
+    add_covariates_option,
     add_study_options,
     analysis_options,
     open_study,
@@ -36,6 +37,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
         help="hide counts and groups of fewer than N patients",
     )
     add_analysis_options(parser, placements=True)
+    add_covariates_option(parser)
 
 
 def run(options: argparse.Namespace) -> int:

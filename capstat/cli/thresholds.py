@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from capstat.cli.common import (
     add_analysis_options,
+    add_covariates_option,
     add_study_options,
     analysis_options,
     estimate_record,
@@ -27,6 +28,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     """Add the options of the verb."""
     add_study_options(parser)
     add_analysis_options(parser, placements=False)
+    add_covariates_option(parser)
 
 
 def _print_text(analysis: StudyAnalysis) -> None:

@@ -29,6 +29,9 @@ def provenance_of(analysis: StudyAnalysis, suppress_below: int) -> dict[str, str
         "adjusted for": "body size where recorded"
         if options.adjust_for is None
         else ", ".join(options.adjust_for) or "nothing",
+        "covariates of the regression": "those declared beforehand, where recorded"
+        if options.covariates is None
+        else ", ".join(options.covariates) or "none",
         "capture currents for": ", ".join(f"{100 * share:g} %" for share in options.fractions),
         "shares captured at": "every 20 mA from 40 mA"
         if options.currents_ma is None

@@ -83,6 +83,18 @@ def test_thresholds(small, capsys):
     assert records[0]["unit"] == "mA"
 
 
+def test_covariates_of_the_regression_are_the_users(shipped, capsys):
+    study = str(shipped / "registry")
+    assert main(["thresholds", study, "--json", "--covariates", "placement,age_years", *QUICK]) == EXIT_FINE
+    words = " ".join(r["quantity"] for r in json.loads(capsys.readouterr().out)["mechanical"]["covariates"])
+    assert "age_years" in words
+    assert "arrest" not in words
+    assert main(["thresholds", study, "--covariates", "survived_30_days", *QUICK]) == EXIT_USAGE
+    assert "known" in capsys.readouterr().err
+    assert main(["thresholds", study, "--covariates", "shoe_size", *QUICK]) == EXIT_USAGE
+    assert "shoe_size" in capsys.readouterr().err
+
+
 def test_compare(shipped, capsys):
     assert main(["compare", str(shipped / "crossover"), *QUICK]) == EXIT_FINE
     out = capsys.readouterr().out
