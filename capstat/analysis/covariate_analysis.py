@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -15,7 +15,7 @@ from capstat.distributions import (
     fit_covariate_model,
     standardised_curves,
 )
-from capstat.placement import body_size_column
+from capstat.placement import body_size_column, unit_step
 from capstat.results import NotEstimableError, UsageError
 
 if TYPE_CHECKING:
@@ -105,6 +105,18 @@ def _bends(thresholds: CensoredThresholds, names: Sequence[str]) -> tuple[TermTe
     return tuple(test for test in model.tests() if test.hypothesis == "a straight line")
 
 
+def _per_step(ratio: Estimate) -> Estimate:
+    """Quote the ratio of a number for a step that says something, such as 5 units of body mass index, not one."""
+    head, unit, name = ratio.quantity.partition(", per unit of ")
+    if not unit or ratio.value is None or ratio.lower is None or ratio.upper is None:
+        return ratio
+    step, words = unit_step(name)
+    return replace(
+        ratio, quantity=f"{head}, per {words}", value=ratio.value**step, lower=ratio.lower**step,
+        upper=ratio.upper**step,
+    )  # fmt: skip
+
+
 def _standardised(
     model: CovariateModel, placements: tuple[str, str], top_ma: float, level: float
 ) -> StandardisedCurves | None:
@@ -151,7 +163,7 @@ def analyse_covariates(
     both = "placement" in names and set(placements) <= set(model.thresholds.placements)
     return CovariateAnalysis(
         tuple(names),
-        model.ratios(level),
+        tuple(_per_step(ratio) for ratio in model.ratios(level)),
         _bends(thresholds, names),
         model.capturable_design is not None,
         model.n_complete,

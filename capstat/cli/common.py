@@ -59,9 +59,10 @@ def _currents(text: str) -> tuple[float, ...]:
 
 def _shares(text: str) -> tuple[float, ...]:
     shares = tuple(value / 100 for value in _numbers(text))
-    if not shares or not all(0 < share < 1 for share in shares):
-        raise argparse.ArgumentTypeError(f"'{text}' is not a list of percentages between 0 and 100, such as 50,90")
-    return shares
+    # below 1 % somebody meant a proportion
+    if not shares or not all(0.01 <= share < 1 for share in shares):
+        raise argparse.ArgumentTypeError(f"'{text}' is not a list of percentages from 1 to below 100, such as 50,90")
+    return tuple(dict.fromkeys(shares))
 
 
 def _names(text: str | None) -> tuple[str, ...] | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from typing import TYPE_CHECKING, Any
 
 from capstat.cli.common import (
@@ -32,12 +33,20 @@ def add_options(parser: argparse.ArgumentParser) -> None:
 
 
 def _print_text(analysis: StudyAnalysis) -> None:
+    from capstat.report.sentences import summary_sentences
     from capstat.report.table import table_text
     from capstat.report.tables import tables_of_thresholds
 
-    for capture in analysis.captures:
+    if analysis.facts.synthetic:
+        print("SYNTHETIC DATA: this study, or part of it, is invented.\n")
+    for sentence in summary_sentences(analysis):
+        print("\n".join(textwrap.wrap(sentence, 100)))
+    print()
+    for k, capture in enumerate(analysis.captures):
         print(f"{capture.capture.name.capitalize()} capture ({capture.selection})\n")
-        for table in tables_of_thresholds(capture):
+        tables = tables_of_thresholds(capture)
+        # beside the leading definition of capture the currents and shares are enough on a terminal
+        for table in tables if k == 0 else tables[:2]:
             print(table_text(table))
         gaps = [group.summary.fit.optimality_gap for group in capture.groups]
         print(f"Optimality gap of the nonparametric estimates: at most {max(gaps, default=0.0):.1e}.\n")

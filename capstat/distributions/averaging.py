@@ -16,6 +16,8 @@ from capstat.results import Estimate, NotEstimableError
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from numpy.typing import NDArray
+
     from capstat.distributions.families import Family
     from capstat.distributions.parametric import ParametricFit
     from capstat.thresholds import CensoredThresholds
@@ -23,11 +25,13 @@ if TYPE_CHECKING:
 __all__ = ["FamilyComparison", "FamilyRow", "averaged_capture_currents", "compare_families"]
 
 METHOD = (
-    "capture currents averaged over families with Akaike weights; interval from the unconditional standard error "
-    "(Buckland, Burnham & Augustin 1997) on the log scale"
+    "capture curve averaged over families with Akaike weights on the probit scale; limits from the unconditional "
+    "standard error (Buckland, Burnham & Augustin 1997), inverted"
 )
-# an average over models of which most say that there is no such current would answer another question
-MOST_UNREACHABLE = 0.5
+# points of the averaged curve, and how far it goes to either side in scales of log current
+GRID, REACH = 801, 6.0
+# probits beyond this are shares of less than 1e-15
+FAR = 8.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -131,16 +135,14 @@ def _notes(thresholds: CensoredThresholds) -> tuple[str, ...]:
 def averaged_capture_currents(
     comparison: FamilyComparison, fractions: Sequence[float], level: float = 0.95
 ) -> tuple[Estimate, ...]:
-    """Currents (mA) that capture the given shares of patients, averaged over models on the log scale.
+    """Currents (mA) that capture the given shares of patients, from the capture curve averaged over models.
 
-    With model weights ``w_i``, log currents ``theta_i`` and their variances ``var_i``, the unconditional standard
-    error is ``sum_i w_i sqrt(var_i + (theta_i - mean)^2)`` (Buckland, Burnham & Augustin 1997, doi:10.2307/2533961,
-    formula from memory), taken with the t multiplier of a single fit.  With one model the result is that of the model.
-
-    A model under which fewer than the fraction can be captured at any current has no such current.  Its weight is
-    dropped and the others are scaled up to one; a note tells how much was dropped, and above one half there is no
-    estimate.  Where models with more than half of the weight cannot rule out that the fraction is out of reach, the
-    upper limit is infinite: a symmetric interval would be blind to the edge that close by.
+    At every current the probit of the share captured is averaged with the model weights ``w_i``; its unconditional
+    standard error is ``sum_i w_i sqrt(var_i + (theta_i - mean)^2)`` (Buckland, Burnham & Augustin 1997,
+    doi:10.2307/2533961, formula from memory), taken with the t multiplier of a single fit.  The currents are where the
+    averaged curve and its limits reach the fraction.  Averaging the curve instead of the currents keeps limits in order
+    and needs no rule for models under which the fraction cannot be reached: where the lower limit of the curve levels
+    off below the fraction, there is no upper limit.
 
     Parameters
     ----------
@@ -156,51 +158,61 @@ def averaged_capture_currents(
     ValueError
         When a fraction is not strictly between 0 and 1.
     """
-    return tuple(_averaged(comparison, checked_fraction(fraction), level) for fraction in fractions)
-
-
-def _may_be_out_of_reach(fit: ParametricFit, fraction: float, level: float) -> bool:
-    """Whether the limits of the share that can be captured (Wald, logit scale) go down to the fraction."""
-    if not fit.never_captured:
-        return False
-    logit, error = fit.model.capturable_coefficients[0], np.sqrt(fit.model.covariance[-1, -1])
-    return bool(logit - wald_multiplier(fit.model.n_captured, 1, level) * error <= special.logit(fraction))
-
-
-def _averaged(comparison: FamilyComparison, fraction: float, level: float) -> Estimate:
-    quantity = f"current that captures {100 * fraction:g} % of patients"
+    wanted = [checked_fraction(fraction) for fraction in fractions]
     fits = [(row.weight, row.fit) for row in comparison.rows if row.fit is not None]
-    logs = np.array([fit.log_capture_current(fraction) for _, fit in fits]).reshape(-1, 2)
-    weight = np.array([w for w, _ in fits])
-    reached = np.isfinite(logs[:, 0])
-    dropped = float(weight[~reached].sum())
-    notes = comparison.notes
-    reason = "" if fits else "none of the models could be fitted"
-    if dropped > 0:
-        part = f"{100 * dropped:.2g} %" if dropped >= 0.001 else "less than 0.1 %"
-        told = (
-            f"models with {part} of the weight say that fewer than {100 * fraction:g} % can be captured at any current"
-        )
-        if dropped > MOST_UNREACHABLE:
-            reason = told
-        else:
-            notes = (*notes, f"{told}; they are left out of the average")
-    if reason:
-        return Estimate(
-            quantity, None, None, None, level, "mA", "log", comparison.n_patients, METHOD, notes=notes, reason=reason
-        )
-    share = weight[reached] / weight[reached].sum()
-    theta, error = logs[reached].T
-    centre = float(share @ theta)
-    reach = wald_multiplier(fits[0][1].model.n_captured, 1, level) * float(share @ np.hypot(error, theta - centre))
+    if not fits:
+        return tuple(_estimate(comparison, p, level, None, "none of the models could be fitted") for p in wanted)
+    log_current, curves = _averaged_probits(fits, level)
+    estimates = []
+    for p in wanted:
+        at, low, high = (_crossing(log_current, curve, float(special.ndtri(p))) for curve in curves)
+        if np.isinf(at):
+            reason = f"the averaged curve does not reach {100 * p:g} % at any current"
+            estimates.append(_estimate(comparison, p, level, None, reason))
+            continue
+        # the upper limit of the curve gives the lower one of the current
+        estimates.append(_estimate(comparison, p, level, (at, low, high), ""))
+    return tuple(estimates)
+
+
+def _averaged_probits(
+    fits: Sequence[tuple[float, ParametricFit]], level: float
+) -> tuple[NDArray[np.float64], tuple[NDArray[np.float64], ...]]:
+    """Log currents, and the averaged probit there with its upper and lower limit, each made non-decreasing."""
+    centre = float(np.mean([fit.mu for _, fit in fits]))
+    spread = max(0.05, *(fit.sigma for _, fit in fits))
+    log_current = np.linspace(centre - REACH * spread, centre + REACH * spread, GRID)
+    weight = np.array([w for w, _ in fits]) / sum(w for w, _ in fits)
+    with np.errstate(all="ignore"):  # a narrow family is far out in its tails at the ends of the grid
+        probit, error = np.array([fit.probit_curve(np.exp(log_current)) for _, fit in fits]).transpose(1, 0, 2)
+    inside = np.abs(probit) < FAR
+    probit, error = np.clip(probit, -FAR, FAR), np.where(inside, error, 0.0)
+    mean = weight @ probit
+    reach = wald_multiplier(fits[0][1].model.n_captured, 1, level)
+    unconditional = weight @ np.hypot(error, probit - mean)
+    width = reach * unconditional if np.isfinite(reach) else np.full(GRID, np.inf)
+    # a distribution function does not fall: the upper limit from the right, the lower from the left
+    upper = np.minimum.accumulate((mean + width)[::-1])[::-1]
+    return log_current, (np.maximum.accumulate(mean), upper, np.maximum.accumulate(mean - width))
+
+
+def _crossing(log_current: NDArray[np.float64], curve: NDArray[np.float64], probit: float) -> float:
+    """Log current at which a non-decreasing curve reaches the probit; minus or plus infinity beyond its ends."""
+    k = int(np.searchsorted(curve, probit))
+    if k == 0:
+        return -np.inf
+    if k == curve.size:
+        return np.inf
+    low, high = curve[k - 1], curve[k]
+    return float(log_current[k - 1] + (probit - low) / (high - low) * (log_current[k] - log_current[k - 1]))
+
+
+def _estimate(
+    comparison: FamilyComparison, fraction: float, level: float, logs: tuple[float, float, float] | None, reason: str
+) -> Estimate:
     with np.errstate(over="ignore"):  # with two patients a limit may be beyond any number
-        value, lower, upper = float(np.exp(centre)), float(np.exp(centre - reach)), float(np.exp(centre + reach))
-    doubtful = sum(w for w, fit in fits if _may_be_out_of_reach(fit, fraction, level))
-    if doubtful > MOST_UNREACHABLE:
-        upper = np.inf
-        told = (
-            f"models with {100 * doubtful:.0f} % of the weight cannot rule out that fewer than {100 * fraction:g} % "
-            "can be captured at any current, so there is no upper limit"
-        )
-        notes = (*notes, told)
-    return Estimate(quantity, value, lower, upper, level, "mA", "log", comparison.n_patients, METHOD, notes=notes)
+        value, low, high = (None, None, None) if logs is None else (float(np.exp(x)) for x in logs)
+    return Estimate(
+        f"current that captures {100 * fraction:g} % of patients", value, low, high, level, "mA", "probit",
+        comparison.n_patients, METHOD, notes=comparison.notes, reason=reason,
+    )  # fmt: skip

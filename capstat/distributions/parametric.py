@@ -156,14 +156,18 @@ class ParametricFit:
             lower, upper = (float(np.exp(centre + side * reach * error)) for side in (-1, 1))
         return Estimate(quantity, float(np.exp(centre)), lower, upper, level, "mA", "log", self.n_patients, self.method)
 
+    def probit_curve(self, current_ma: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Probit of the share captured at each current (mA), and its standard error (delta method)."""
+        ones = np.ones((current_ma.size, 1))
+        probit, slope = capture_scores(
+            self.family, current_ma, ones, ones if self.never_captured else None, self.model.parameters
+        )
+        return probit, np.sqrt(np.einsum("mi,ij,mj->m", slope, self.model.covariance, slope))
+
     def capture_curve(self, current_ma: ArrayLike, level: float = 0.95) -> Curve:
         """Share captured at each current (mA) with pointwise limits, symmetric on the probit scale."""
         current = np.atleast_1d(np.asarray(current_ma, dtype=float))
-        ones = np.ones((current.size, 1))
-        probit, slope = capture_scores(
-            self.family, current, ones, ones if self.never_captured else None, self.model.parameters
-        )
-        error = np.sqrt(np.einsum("mi,ij,mj->m", slope, self.model.covariance, slope))
+        probit, error = self.probit_curve(current)
         reach = wald_multiplier(self.model.n_captured, 1, level)
         value, low, high = (special.ndtr(probit + k * error) for k in (0.0, -reach, reach))
         return Curve(f"share captured, {self.name}", current, value, value, low, high, level, self.method)

@@ -168,14 +168,13 @@ def summarise_curve(
         curve.masses.shape[0],
         curve.seed,
         simultaneous_band(curve, limits.x, level, f"share captured, {label}"),
-        _restricted_mean(curve, currents_ma, level),
+        _restricted_mean(curve, level),
     )  # fmt: skip
 
 
-def _restricted_mean(curve: BootstrapCurve, currents_ma: Sequence[float], level: float) -> Estimate:
-    """Mean up to the highest of the wanted currents at which the curve is known, so that groups can be compared."""
-    known = min(highest_known(curve), highest_seen(curve.thresholds))
-    up_to = max((float(current) for current in currents_ma if current <= known), default=known)
+def _restricted_mean(curve: BootstrapCurve, level: float) -> Estimate:
+    """Mean up to the highest current at which the curve is known."""
+    up_to = min(highest_known(curve), highest_seen(curve.thresholds))
     if not up_to > 0:
         return Estimate(
             "mean threshold", None, None, None, level, "mA", "identity", curve.thresholds.n_patients, METHOD,

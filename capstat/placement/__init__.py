@@ -12,7 +12,7 @@ from capstat.placement.difference import CurveDifference, curve_difference
 from capstat.placement.order import first_attempt_of_each_patient
 from capstat.placement.paired import PairedCapture, PairedIntervals, PairedRatio, paired_capture, paired_ratio
 from capstat.placement.random_intercept import RandomInterceptFit, fit_random_intercept
-from capstat.placement.unpaired import UnpairedRatio, body_size_column, unpaired_ratio
+from capstat.placement.unpaired import UnpairedRatio, body_size_column, unit_step, unpaired_ratio
 
 __all__ = [
     "ANTERIOR_LATERAL",
@@ -33,5 +33,6 @@ __all__ = [
     "paired_by_design",
     "paired_capture",
     "paired_ratio",
+    "unit_step",
     "unpaired_ratio",
 ]

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from capstat.distributions.families import Family
     from capstat.thresholds import CensoredThresholds
 
-__all__ = ["BODY_SIZE_COLUMNS", "UnpairedRatio", "body_size_column", "unpaired_ratio"]
+__all__ = ["BODY_SIZE_COLUMNS", "UnpairedRatio", "body_size_column", "unit_step", "unpaired_ratio"]
 
 BODY_SIZE_COLUMNS = ("body_mass_index", "weight_kg", "chest_circumference_cm")
 # share of attempts that need the measurement before it is used
@@ -90,7 +90,7 @@ def _covariate(thresholds: CensoredThresholds, name: str) -> NDArray[np.float64]
     return np.asarray(column.astype("Float64").to_numpy(dtype=float, na_value=np.nan))
 
 
-def _unit(name: str) -> tuple[float, str]:
+def unit_step(name: str) -> tuple[float, str]:
     """Step for which a covariate's ratio is quoted: one unit of BMI or one kilogram says little."""
     steps = {
         "body_mass_index": (5.0, "5 kg/m² of body mass index"),
@@ -228,7 +228,7 @@ def unpaired_ratio(
             (), (), tuple(adjust_for), len(used), len(pair),
         )  # fmt: skip
     scaled = [
-        (values[complete] - values[complete].mean()) / _unit(name)[0]
+        (values[complete] - values[complete].mean()) / unit_step(name)[0]
         for name, values in zip(adjust_for, columns, strict=True)
     ]
     design = np.column_stack((np.ones(len(used)), is_first[complete], *scaled))
@@ -242,7 +242,7 @@ def unpaired_ratio(
             continue
         by_family.append((other.name, other_fit.aic, _ratio_of(other_fit, names[1], level, direction)))
     covariate_ratios = tuple(
-        fit.ratio(name, level=level, quantity=f"ratio of capture thresholds per {_unit(name)[1]}")
+        fit.ratio(name, level=level, quantity=f"ratio of capture thresholds per {unit_step(name)[1]}")
         for name in adjust_for
         if fit is not None
     )

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
 
 __all__ = ["provenance_of"]
 
-LIBRARIES = ("numpy", "pandas", "scipy", "statsmodels", "seaborn", "matplotlib")
+LIBRARIES = ("numpy", "pandas", "scipy", "statsmodels", "formulaic", "seaborn", "matplotlib")
 
 
 def provenance_of(analysis: StudyAnalysis, suppress_below: int) -> dict[str, str]:

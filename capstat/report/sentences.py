@@ -179,7 +179,8 @@ def _few_sentence(comparison: PlacementComparison, suppress_below: int) -> str:
     if min(counts) >= FEW_PATIENTS or comparison.ratio.value is None:
         return ""
     told = ""
-    if min(counts) >= suppress_below:
+    # beside the sizes of the groups these would give the numbers without capture
+    if suppress_below <= 1:
         told = f" ({counts[0]} with {comparison.first}, {counts[1]} with {comparison.minus} pads)"
     return f"Few patients were captured{told}, so this comparison is uncertain and leans on its model."
 

@@ -99,6 +99,7 @@ def shown_estimate(estimate: Estimate) -> tuple[str, str]:
     limits = interval_text(estimate)
     if estimate.value is None:
         reason = estimate.reason.rstrip(".")
+        limits = "" if estimate.lower is None else limits
         return reason if reason.startswith("not ") else f"not estimable: {reason}", limits
     return value_text(estimate), limits
 

@@ -25,7 +25,7 @@ def threshold_tables(capture: CaptureAnalysis, suppress_below: int) -> list[Tabl
     if detailed:
         tables.append(_restricted_table(detailed, name))
         tables += [t for t in (_never_table(detailed, name, suppress_below), _tolerance_table(detailed, name)) if t]
-        tables.append(_shortcuts_table(detailed, name))
+        tables.append(_shortcuts_table(detailed, name, suppress_below))
     if capture.covariates is not None:
         tables.append(_covariates_table(capture.covariates, name, suppress_below))
     return tables
@@ -53,16 +53,16 @@ def _families_table(groups: tuple[GroupAnalysis, ...], name: str) -> Table:
     notes = [
         (
             "AIC: smaller is better; differences below about 2 say little. Weight: what each model counts for in the averaged "
-            "capture currents. Models with a share never captured are explained below."
+            "capture currents. Models with a share never captured allow for patients whom no current captures."
         )
     ]
     if checked:
         notes.append(
             f"Test of fit: {checked[0].method}, {checked[0].simulated.size} simulated studies, seed {checked[0].seed}; a small p "
-            f"speaks against the model, a large one does not prove it. {checked[0].notes[0].capitalize()}."
+            f"speaks against the model, a large one does not prove it, the less so as the model was picked as the best of several. {checked[0].notes[0].capitalize()}."
         )
     untested = {g.detail.not_checked for g in groups if g.detail is not None and g.detail.not_checked}
-    notes += [f"No test of fit: {reason}" for reason in sorted(untested)]
+    notes += [f"No test of fit in some group: {reason.rstrip('.')}." for reason in sorted(untested)]
     return Table(
         f"families_{name}", f"Which shape fits the thresholds ({name} capture)",
         ("group", "model", "AIC", "difference", "weight", "test of fit"), tuple(rows), pd.DataFrame(records), tuple(notes),
@@ -95,9 +95,9 @@ def _reach_words(reached: FollowUp, suppress_below: int) -> str:
     told = (
         "seems to reach beyond the thresholds" if reached.sufficient else "does not clearly reach beyond the thresholds"
     )
-    beyond = small(reached.n_beyond, suppress_below)
+    beyond = small(reached.n_beyond, suppress_below) + (" attempt" if reached.n_beyond == 1 else " attempts")
     return (
-        f"last capture at {reached.last_capture_ma:g} mA, {beyond} attempts without capture followed further, up to "
+        f"last capture at {reached.last_capture_ma:g} mA, {beyond} without capture followed further, up to "
         f"{reached.highest_tested_ma:g} mA: {told} (Maller and Zhou's alpha {reached.alpha:.2g})"
     )
 
@@ -113,7 +113,7 @@ def _never_table(groups: list[GroupAnalysis], name: str, suppress_below: int) ->
         family=[never.family.name for _, never in found], boundary_p=[never.p_value for _, never in found]
     )
     rows = tuple(
-        (label, never.family.name, shown, limits, p_text(never.p_value))
+        (label, never.family.name, shown, limits, p_text(never.p_value) if never.follow_up.sufficient else "no plateau")
         for (label, never), (_, shown, limits) in zip(found, cells, strict=True)
     )
     reach = {label: _reach_words(never.follow_up, suppress_below) for label, never in found}
@@ -154,11 +154,12 @@ def _tolerance_table(groups: list[GroupAnalysis], name: str) -> Table | None:
         frame.assign(tolerance=[tolerance for _, tolerance, _, _ in rows]),
         (("Sensitivity analysis: each interval widened by the tolerance on both sides, families averaged. If all settings are "
          "off by one common factor instead, every capture current is off by that factor. Wider intervals do not make the "
-         "estimates more cautious: part of the spread between patients is then put down to the device."),),
+         "estimates more cautious: part of the spread between patients is then put down to the device. Only families with two parameters are averaged here, so the line at 0 % may differ a little "
+         "from the table above."),),
     )  # fmt: skip
 
 
-def _shortcuts_table(groups: list[GroupAnalysis], name: str) -> Table:
+def _shortcuts_table(groups: list[GroupAnalysis], name: str, suppress_below: int) -> Table:
     rows, records = [], []
     for group in groups:
         if group.detail is None:
@@ -171,7 +172,9 @@ def _shortcuts_table(groups: list[GroupAnalysis], name: str) -> Table:
             ("maximum + 1 mA for non-capture", group.detail.shortcuts.maximum_plus_one),
             ("attempts without capture dropped", group.detail.shortcuts.dropped),
         ):
-            shown = "" if found.affected.value is None else f"{percent(found.affected.value)} %"
+            few = 0 < group.counts.right < suppress_below
+            share = None if few else found.affected.value
+            shown = "not shown" if few else "" if share is None else f"{percent(share)} %"
             rows.append(
                 (
                     label,
@@ -186,7 +189,7 @@ def _shortcuts_table(groups: list[GroupAnalysis], name: str) -> Table:
                 {
                     "group": label, "shortcut": words, "mean_ma": found.mean.value, "mean_lower_ma": found.mean.lower,
                     "mean_upper_ma": found.mean.upper, "sd_ma": found.standard_deviation.value,
-                    "median_ma": found.median.value, "share_affected": found.affected.value,
+                    "median_ma": found.median.value, "share_affected": share,
                     "median_without_shortcut_ma": None if half is None else half.value,
                     "why_it_misleads": "; ".join(found.mean.notes),
                 }
@@ -196,7 +199,7 @@ def _shortcuts_table(groups: list[GroupAnalysis], name: str) -> Table:
         ("group", "shortcut", "mean", "limits", "SD", "attempts affected"), tuple(rows), pd.DataFrame(records),
         (("Not to be used. Both take the first current that captured as the threshold itself, which is too high by up to a "
          'step; one then gives attempts without capture the value "maximum + 1 mA", the other leaves out the patients who '
-         "need most. Their intervals look narrow because they ignore both."),),
+         "need most. Their intervals ignore both."),),
     )  # fmt: skip
 
 

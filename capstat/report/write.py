@@ -26,7 +26,7 @@ from capstat.report.tables import tables_of_capture, tables_of_data
 from capstat.report.threshold_sentences import (
     covariate_sentence,
     fit_sentences,
-    never_captured_sentence,
+    never_captured_sentences,
     shortcut_sentence,
 )
 from capstat.report.wording import counted
@@ -70,7 +70,7 @@ class _Section:
     derivation: tuple[str, ...]
     thresholds: tuple[str, ...]
     fits: tuple[str, ...]
-    never: str
+    never: tuple[str, ...]
     shortcuts: str
     covariates: str
     placement: tuple[str, ...]
@@ -137,7 +137,7 @@ def _section(capture: CaptureAnalysis, fractions: tuple[float, ...], suppress_be
         _derivation_sentences(capture),
         tuple(threshold_sentence(group.summary, fractions) for group in capture.groups),
         fit_sentences(capture),
-        never_captured_sentence(capture),
+        never_captured_sentences(capture),
         shortcut_sentence(capture),
         covariate_sentence(capture.covariates),
         placement,
