@@ -73,6 +73,17 @@ def _varies(values: pd.Series[Any]) -> bool:
     return len(counts) > 1 and int(counts.iloc[1]) >= FEWEST_OF_EACH
 
 
+def _usual_placements(thresholds: CensoredThresholds) -> CensoredThresholds:
+    """Attempts with placements that occur often enough and captured at least once: others have no ratio."""
+    captured = np.isfinite(thresholds.upper_ma)
+    usual = [
+        name
+        for name in thresholds.placements
+        if (thresholds.placement == name).sum() >= FEWEST_OF_EACH and captured[thresholds.placement == name].any()
+    ]
+    return thresholds.subset(np.isin(thresholds.placement, usual))
+
+
 def _names(thresholds: CensoredThresholds) -> list[str]:
     names = ["placement"] if _varies(pd.Series(thresholds.placement, dtype=object)) else []
     size = body_size_column(thresholds)
@@ -150,8 +161,10 @@ def analyse_covariates(
     UsageError
         When a wanted covariate does not exist, is known only after the pads were placed, or does not vary.
     """
+    n_total = len(thresholds)
+    thresholds = _usual_placements(thresholds)
     names = _names(thresholds) if wanted is None else list(wanted)
-    if not names:
+    if not names or len(thresholds) == 0:
         return None
     reference = (("placement", placements[1]),) if placements[1] in thresholds.placements else ()
     covariates = Covariates(tuple(names), reference=reference if "placement" in names else ())
@@ -167,6 +180,6 @@ def analyse_covariates(
         _bends(thresholds, names),
         model.capturable_design is not None,
         model.n_complete,
-        model.n_total,
+        n_total,
         _standardised(model, placements, top, level) if both else None,
     )

@@ -9,6 +9,7 @@ import numpy as np
 from scipy import special
 
 from capstat.distributions.families import FAMILIES
+from capstat.distributions.never_captured import gains_from_mixing
 from capstat.distributions.parametric import checked_fraction, fit_parametric
 from capstat.numerics.small_sample import wald_multiplier
 from capstat.results import Estimate, NotEstimableError
@@ -72,12 +73,16 @@ class FamilyComparison:
         Attempts and patients that every model was fitted to.
     notes : tuple of str
         What a reader must know before using the weights.
+    unsettled : bool
+        Whether the data call for a share never captured that cannot be estimated: the likelihood rises with such a
+        share and has no finite maximum.  The models that can be fitted are then not those that the data favour.
     """
 
     rows: tuple[FamilyRow, ...]
     n: int
     n_patients: int
     notes: tuple[str, ...] = ()
+    unsettled: bool = False
 
 
 def compare_families(
@@ -119,7 +124,11 @@ def compare_families(
         for name, fit, reason in found
     ]
     rows.sort(key=lambda row: np.inf if row.difference is None else row.difference)
-    return FamilyComparison(tuple(rows), len(thresholds), thresholds.n_patients, _notes(thresholds))
+    # with a mixture among the fits the share is settled; without one the ordinary fits are asked whether they lack it
+    mixed = [fit for _, fit, _ in found if fit is not None and fit.never_captured]
+    ordinary = [fit for _, fit, _ in found if fit is not None and not fit.never_captured]
+    unsettled = True in never_captured and not mixed and bool(ordinary) and gains_from_mixing(thresholds, ordinary[0])
+    return FamilyComparison(tuple(rows), len(thresholds), thresholds.n_patients, _notes(thresholds), unsettled)
 
 
 def _notes(thresholds: CensoredThresholds) -> tuple[str, ...]:
@@ -160,8 +169,11 @@ def averaged_capture_currents(
     """
     wanted = [checked_fraction(fraction) for fraction in fractions]
     fits = [(row.weight, row.fit) for row in comparison.rows if row.fit is not None]
-    if not fits:
-        return tuple(_estimate(comparison, p, level, None, "none of the models could be fitted") for p in wanted)
+    reason = "" if fits else "none of the models could be fitted"
+    if comparison.unsettled:
+        reason = "the data call for a share never captured, which cannot be estimated from them"
+    if reason:
+        return tuple(_estimate(comparison, p, level, None, reason) for p in wanted)
     log_current, curves = _averaged_probits(fits, level)
     estimates = []
     for p in wanted:

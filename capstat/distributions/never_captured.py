@@ -26,12 +26,14 @@ if TYPE_CHECKING:
     from capstat.distributions.families import Family
     from capstat.thresholds import CensoredThresholds
 
-__all__ = ["FollowUp", "NeverCaptured", "estimate_never_captured", "follow_up", "terms_at_share"]
+__all__ = ["FollowUp", "NeverCaptured", "estimate_never_captured", "follow_up", "gains_from_mixing", "terms_at_share"]
 
 # the search for the upper limit of the share runs on the logit scale up to here (a share of 99.99 %)
 LARGEST_LOGIT = 9.0
 # Maller & Zhou's level for calling follow-up sufficient
 SUFFICIENT_BELOW = 0.05
+# attempts without capture that must have been followed beyond the last capture
+FEWEST_BEYOND = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +55,8 @@ class FollowUp:
         (1 - n_in_window / n)^n of Maller & Zhou (1994): the chance of seeing so few late captures if the highest
         currents did not reach beyond the thresholds.  1 when nothing was seen above the last capture.
     sufficient : bool
-        Whether ``alpha`` is below 0.05.
+        Whether ``alpha`` is below 0.05, and at least three of the attempts without capture, and at least half of them,
+        were followed above ``last_capture_ma``.
     """
 
     last_capture_ma: float | None
@@ -70,7 +73,9 @@ def follow_up(thresholds: CensoredThresholds) -> FollowUp:
     A captured threshold counts at its first capturing current, the upper end of its interval, which makes the
     plateau as short as it can be.  The rule is written for thresholds known exactly; on a ramp it errs on the side of
     "not sufficient": a single capture at the device maximum leaves nothing above it and gives ``alpha = 1``.  It is a
-    warning light, not a test with a known error rate (Shen 2000; Xie, Escobar-Bach & Van Keilegom 2024).
+    warning light, not a test with a known error rate (Shen 2000; Xie, Escobar-Bach & Van Keilegom 2024).  The rule
+    supposes that everybody could be followed equally far.  Devices have different maxima, and one attempt on a stronger
+    device must not speak for all; hence the two further conditions of ``sufficient``, which are this project's own.
 
     Parameters
     ----------
@@ -95,7 +100,9 @@ def follow_up(thresholds: CensoredThresholds) -> FollowUp:
     inside = int(window.sum()) if highest > last else 0
     alpha = float((1 - inside / n) ** n)
     beyond = int((thresholds.lower_ma[~captured] > last).sum())
-    return FollowUp(last, highest, beyond, inside, alpha, sufficient=alpha < SUFFICIENT_BELOW)
+    most = 2 * beyond >= int((~captured).sum())
+    sufficient = alpha < SUFFICIENT_BELOW and beyond >= FEWEST_BEYOND and most
+    return FollowUp(last, highest, beyond, inside, alpha, sufficient)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -139,8 +146,9 @@ def _interval_data(thresholds: CensoredThresholds) -> IntervalData:
     return IntervalData(cells.lower_ma, cells.upper_ma, ones, cells.count, ones)
 
 
-def _gains_from_mixing(ordinary: ParametricFit, data: IntervalData) -> bool:
-    """Whether the likelihood rises when the share never captured leaves 0: the derivative there."""
+def gains_from_mixing(thresholds: CensoredThresholds, ordinary: ParametricFit) -> bool:
+    """Whether the likelihood rises when the share never captured leaves 0: the sign of its derivative there."""
+    data = _interval_data(thresholds)
     plain = IntervalData(data.lower_ma, data.upper_ma, data.design, data.weight)
     with np.errstate(divide="ignore", over="ignore", invalid="ignore"):
         log_survival = row_terms(ordinary.family, plain, ordinary.model.parameters).value
@@ -156,7 +164,7 @@ def _best(thresholds: CensoredThresholds, family: Family, data: IntervalData) ->
     try:
         mixture = fit_parametric(thresholds, family=family, never_captured=True)
     except NotEstimableError:
-        if _gains_from_mixing(ordinary, data):
+        if gains_from_mixing(thresholds, ordinary):
             raise
         return ordinary, ordinary
     return ordinary, mixture if mixture.log_likelihood > ordinary.log_likelihood else ordinary

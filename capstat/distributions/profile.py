@@ -27,6 +27,8 @@ __all__ = ["profile_capture_current"]
 
 # what stands for minus infinity where a general minimiser needs a number
 WORST = 1e10
+# first step of the search for a limit, in log current
+LARGEST_STEP = 0.3
 
 
 def profile_capture_current(
@@ -69,24 +71,37 @@ def profile_capture_current(
     cells = thresholds.cells()
     ones = np.ones((cells.count.size, 1))
     data = IntervalData(cells.lower_ma, cells.upper_ma, ones, cells.count, ones if fit.never_captured else None)
-    others = np.concatenate((fit.model.ancillary, fit.model.capturable_coefficients))
+    own = np.concatenate((fit.model.ancillary, fit.model.capturable_coefficients))
+    others = own
 
     def profile(log_current: float) -> float:
         # the currents asked for lie close together: the last solution is the best place to start the next from
         nonlocal others
+        # with several parameters a visit far out may leave a bad place to start from: the fit itself is tried too
+        starts = (others, own) if own.size > 1 else (others,)
         with np.errstate(over="ignore", invalid="ignore"):  # line searches far out, which lead nowhere
-            found = minimize(
-                _negative, others, args=(log_current, fraction, fit, data), jac=True, method="BFGS",
-                options={"gtol": 1e-5},
-            )  # fmt: skip
-        others = found.x if np.isfinite(found.x).all() and found.fun < WORST else others
-        return -float(found.fun)
+            found = [
+                minimize(
+                    _negative, start, args=(log_current, fraction, fit, data), jac=True, method="BFGS",
+                    options={"gtol": 1e-5},
+                )
+                for start in starts
+            ]  # fmt: skip
+        best = min(found, key=lambda result: float(result.fun))
+        others = best.x if np.isfinite(best.x).all() and best.fun < WORST else own
+        return -float(best.fun)
 
     centre, error = fit.log_capture_current(fraction)
-    low = profile_limit(profile, fit.log_likelihood, centre, error, drop, -1.0)
+    # where the fraction is nearly out of reach the delta-method error means nothing, and the search needs a scale
+    scale = min(error, LARGEST_STEP)
     high = np.inf
-    if not fit.never_captured or _out_of_reach(fit, data, fraction) < fit.log_likelihood - drop:
-        high = profile_limit(profile, fit.log_likelihood, centre, error, drop, 1.0)
+    try:
+        low = profile_limit(profile, fit.log_likelihood, centre, scale, drop, -1.0)
+        if not fit.never_captured or _out_of_reach(fit, data, fraction) < fit.log_likelihood - drop:
+            others = own
+            high = profile_limit(profile, fit.log_likelihood, centre, scale, drop, 1.0)
+    except NoMaximumError:
+        return replace(point, notes=(*point.notes, "the profile likelihood could not be traced; delta-method limits"))
     method = point.method.split(";")[0] + "; profile likelihood"
     with np.errstate(over="ignore"):
         return replace(point, lower=float(np.exp(low)), upper=float(np.exp(high)), method=method)

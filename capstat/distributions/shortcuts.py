@@ -31,7 +31,7 @@ RECORDED = (
     "non-capture is recorded as maximum + 1 mA although the threshold may be anywhere above the highest current tested "
     "or not exist: too low for these, and the result depends on the device"
 )
-DROPPED = "attempts without capture, those with the highest thresholds, are left out: too low for all patients"
+DROPPED = "attempts without capture, those with the highest thresholds, are left out, which pulls it down"
 SPREAD_RECORDED = "all attempts without capture get nearly the same value, so the true spread among them is lost"
 SPREAD_DROPPED = "the upper tail is cut off, so the spread is too small"
 MEDIAN_RECORDED = "the median is that of the settings, on the device's steps"

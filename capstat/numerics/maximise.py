@@ -127,11 +127,16 @@ def profile_limit(
     def excess(position: float) -> float:
         return profile(position) - (maximum - drop)
 
+    if excess(at) < 0:
+        raise NoMaximumError("The profile likelihood could not be traced from its maximum.")
     inner, distance = at, scale
     while distance <= reach * scale:
         outer = at + side * distance
         if excess(outer) < 0:
-            return float(brentq(excess, min(inner, outer), max(inner, outer), xtol=1e-5 * scale))
+            try:
+                return float(brentq(excess, min(inner, outer), max(inner, outer), xtol=1e-5 * scale))
+            except ValueError as error:  # a maximisation inside the profile gave another answer the second time
+                raise NoMaximumError("The profile likelihood could not be traced.") from error
         inner, distance = outer, distance * 1.6
     return side * np.inf
 

@@ -118,7 +118,7 @@ def shortcut_sentence(capture: CaptureAnalysis) -> str:
     low, high = mean.identified
     text = (
         f'Published work has recorded non-capture as "maximum + 1 mA" or left such attempts out. Here that would have given a mean '
-        f"threshold of {value_text(found.maximum_plus_one.mean)} or {value_text(found.dropped.mean)} {_pads(group)}; without either, "
+        f"threshold of {value_text(found.maximum_plus_one.mean)} or {value_text(found.dropped.mean)} {_pads(group)}; with nothing made up and nobody left out, "
         f"the {mean.quantity} lies between {low:.1f} and {high:.1f} mA ({confidence_text(mean)})."
     )
     nine = next((e for e in group.summary.capture_currents if "captures 90 %" in e.quantity), None)

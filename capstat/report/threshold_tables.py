@@ -209,16 +209,20 @@ def _covariates_table(covariates: CovariateAnalysis, name: str, suppress_below: 
         (_covariate_words(e), shown, limits, p_text(e.p_value))
         for e, (_, shown, limits) in zip(covariates.ratios, cells, strict=True)
     )
-    share = ", with a share never captured that is the same for everybody" if covariates.never_captured else ""
+    share = (
+        ", with a share never captured, the same for everybody, because AIC favours it"
+        if covariates.never_captured
+        else ""
+    )
     about = (
-        f"One regression with these covariates together, fixed beforehand (lognormal{share}, complete cases). Each ratio is for "
+        f"One regression with these covariates together, chosen beforehand (lognormal{share}, complete cases). Each ratio is for "
         "patients alike in the others; it is an association."
     )
     notes = [about]
     lost = covariates.n_total - covariates.n_complete
     if lost >= max(suppress_below, 1):
         notes.append(
-            f"{covariates.n_complete} of {covariates.n_total} attempts have all of them recorded; the others are left out."
+            f"{covariates.n_complete} of {covariates.n_total} attempts have all of them recorded and a placement that occurs at least ten times; the others are left out."
         )
     notes += [
         f"Straight line against a bend (natural spline) in {plain_name(test.name)}: {p_text(test.p_value)}."

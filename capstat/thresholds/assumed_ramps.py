@@ -57,8 +57,9 @@ def assumed_settings(thresholds: CensoredThresholds) -> AssumedRamps:
 
     A captured attempt shows (L, R] and nothing of what was planned above R.  What is assumed:
 
-    * step: ``covariates["step_ma"]`` where recorded; else the attempt's own width R - L when it captured above its
-      first setting; else the most frequent such width in the study;
+    * step: ``covariates["step_ma"]`` where recorded, or the attempt's own width R - L where a step-down made it
+      narrower; where not recorded the attempt's own width when it captured above its first setting, else the most
+      frequent such width in the study;
     * lowest setting: R where the first setting captured; else not below the lowest current seen in the study;
     * highest setting: of a captured attempt ``covariates["max_output_ma"]`` where recorded, else the highest current
       seen in the study; of an attempt without capture its L, also when it stopped early (the same stop applies);
@@ -80,7 +81,8 @@ def assumed_settings(thresholds: CensoredThresholds) -> AssumedRamps:
     step = _covariate(thresholds, "step_ma")
     with np.errstate(invalid="ignore"):
         own = np.where(captured & above_first, np.round(high - low, DECIMALS), usual[0][0] if usual else 0.0)
-    step = np.where(np.isnan(step), own, step)
+    # a step-down after capture narrows the interval below a step: the attempt was as fine as its own interval
+    step = np.where(np.isnan(step), own, np.where(captured & above_first, np.fmin(step, own), step))
     top = _covariate(thresholds, "max_output_ma")
     seen = np.concatenate((low, high[captured]))
     top = np.where(captured, np.where(np.isnan(top), seen.max(initial=0.0), top), low)

@@ -5,7 +5,7 @@ import pytest
 from scipy import stats
 
 from capstat.distributions import FAMILIES, LOGNORMAL, WEIBULL, fit_parametric
-from capstat.distributions.averaging import FamilyComparison, FamilyRow, averaged_capture_currents, compare_families
+from capstat.distributions.averaging import averaged_capture_currents, compare_families
 from capstat.thresholds import CensoredThresholds
 
 
@@ -27,27 +27,31 @@ def test_weights_and_unconditional_error_of_two_models_by_hand(on_grid, true_ma)
         np.testing.assert_allclose([row.aic, row.weight], [aic[row.name], weight[row.name]], rtol=1e-12)
 
     (estimate,) = averaged_capture_currents(comparison, [0.9], 0.9)
-    theta, error = {}, {}
-    for name, fit in fits.items():
-        theta[name], error[name] = fit.log_capture_current(0.9)
-    mean = sum(weight[name] * theta[name] for name in fits)
-    unconditional = sum(weight[name] * np.sqrt(error[name] ** 2 + (theta[name] - mean) ** 2) for name in fits)
     n = int(np.isfinite(thresholds.upper_ma).sum())
-    reach = stats.t.ppf(0.95, n - 1) * np.sqrt(n / (n - 1)) * unconditional
-    np.testing.assert_allclose(
-        [estimate.value, estimate.lower, estimate.upper], np.exp([mean, mean - reach, mean + reach]), rtol=1e-12
-    )
+    reach = stats.t.ppf(0.95, n - 1) * np.sqrt(n / (n - 1))
+    # at each of the three currents the averaged probit, its upper and its lower limit is the normal quantile of 0.9
+    for current, side in ((estimate.value, 0), (estimate.lower, 1), (estimate.upper, -1)):
+        probit, error = {}, {}
+        for name, fit in fits.items():
+            curve = fit.capture_curve([current], 0.9)
+            probit[name] = stats.norm.ppf(curve.lower[0])
+            error[name] = (stats.norm.ppf(curve.band_upper[0]) - probit[name]) / reach
+        mean = sum(weight[name] * probit[name] for name in fits)
+        unconditional = sum(weight[name] * np.sqrt(error[name] ** 2 + (probit[name] - mean) ** 2) for name in fits)
+        assert mean + side * reach * unconditional == pytest.approx(stats.norm.ppf(0.9), abs=1e-3)
 
 
 def test_the_average_of_one_model_is_that_model(on_grid, true_ma):
     thresholds = on_grid(true_ma, 30, 5, 140)
     comparison = compare_families(thresholds, (LOGNORMAL,), (False,))
     assert comparison.rows[0].weight == 1
+    fit = fit_parametric(thresholds, family=LOGNORMAL)
     for fraction, averaged in zip((0.5, 0.95), averaged_capture_currents(comparison, (0.5, 0.95), 0.95), strict=True):
-        alone = fit_parametric(thresholds, family=LOGNORMAL).capture_current(fraction)
-        for name in ("value", "lower", "upper"):
-            assert getattr(averaged, name) == pytest.approx(getattr(alone, name), rel=1e-12)
+        alone = fit.capture_current(fraction)
+        assert averaged.value == pytest.approx(alone.value, rel=1e-5)
         assert averaged.quantity == alone.quantity
+        assert fit.capture_curve([averaged.lower]).band_upper[0] == pytest.approx(fraction, abs=1e-4)
+        assert fit.capture_curve([averaged.upper]).band_lower[0] == pytest.approx(fraction, abs=1e-4)
 
 
 def test_models_without_a_fit_keep_their_reason_and_have_no_weight(on_grid, true_ma):
@@ -68,29 +72,33 @@ def _plateau(on_grid, share):
     return on_grid(np.where(np.isinf(true), 1e6, true), 30, 5, 200)
 
 
-def test_a_current_that_most_models_deny_is_refused(on_grid):
+def test_a_current_beyond_the_plateau_is_refused(on_grid):
     comparison = compare_families(_plateau(on_grid, 0.2), (LOGNORMAL,))
     assert comparison.rows[0].name == "lognormal with a share never captured"
     assert comparison.rows[0].weight > 0.99
     reachable, unreachable = averaged_capture_currents(comparison, (0.5, 0.9))
     assert reachable.value is not None
     assert unreachable.value is None
-    assert "fewer than 90 % can be captured" in unreachable.reason
+    assert "does not reach 90 %" in unreachable.reason
 
 
-def test_a_minority_that_denies_the_current_is_left_out_and_told(on_grid):
-    rows = {row.fit.never_captured: row for row in compare_families(_plateau(on_grid, 0.2), (LOGNORMAL,)).rows}
-    mixed = FamilyComparison(
-        tuple(
-            FamilyRow(row.name, row.fit, "", row.aic, row.difference, weight)
-            for row, weight in ((rows[False], 0.7), (rows[True], 0.3))
-        ),
-        200, 200,
-    )  # fmt: skip
-    (estimate,) = averaged_capture_currents(mixed, (0.9,))
-    assert estimate.value == pytest.approx(rows[False].fit.capture_current(0.9).value)
-    (note,) = estimate.notes
-    assert "30 % of the weight" in note
+def test_limits_are_in_order_and_open_where_the_curve_levels_off(on_grid):
+    """About 8 % never captured: 90 % is reached, but its upper limit is not; lower limits rise with the fraction."""
+    comparison = compare_families(_plateau(on_grid, 0.08))
+    estimates = averaged_capture_currents(comparison, (0.5, 0.75, 0.9))
+    assert np.all(np.diff([e.lower for e in estimates]) > 0)
+    assert np.isfinite(estimates[1].upper)
+    assert np.isinf(estimates[2].upper)
+
+
+def test_a_share_that_is_called_for_and_cannot_be_estimated():
+    """Two cells below a plateau: the mixtures have no finite maximum, and the ordinary fits contradict the data."""
+    bounds = [(40, 60)] * 60 + [(60, 80)] * 60 + [(140, np.inf)] * 30
+    comparison = compare_families(CensoredThresholds.from_bounds(*np.array(bounds, dtype=float).T))
+    assert comparison.unsettled
+    (estimate,) = averaged_capture_currents(comparison, (0.9,))
+    assert estimate.value is None
+    assert "call for a share never captured" in estimate.reason
 
 
 def test_nothing_fits():

@@ -68,7 +68,9 @@ def test_follow_up_is_maller_and_zhous_rule(reference, sample):
     found = follow_up(CensoredThresholds.from_bounds(np.where(event == 1, time, time), np.where(event == 1, time, INF)))
     case.check(f"{sample}.n_in_window", found.n_in_window)
     case.check(f"{sample}.alpha_n", found.alpha)
-    assert found.sufficient == (found.alpha < 0.05)
+    # this project's own conditions: three, and half, of those without event followed beyond the last event
+    beyond = (time[event == 0] > time[event == 1].max()).sum()
+    assert found.sufficient == (found.alpha < 0.05 and beyond >= 3 and 2 * beyond >= (event == 0).sum())
 
 
 def test_everybody_captured_is_a_share_of_zero_with_an_upper_limit(on_grid):
@@ -163,3 +165,13 @@ def test_current_that_too_few_can_reach():
     fit = fit_parametric(CensoredThresholds.from_bounds(*rows.T), family=LOGNORMAL, never_captured=True)
     assert fit.capture_current(0.5).value == pytest.approx(57, abs=4)
     assert "only 67 % can be captured" in fit.capture_current(0.9).reason
+
+
+def test_one_stronger_device_does_not_make_follow_up_sufficient(on_grid):
+    """59 devices stop at 100 mA inside the thresholds; one attempt without capture at 200 mA says nothing of the others."""
+    true = np.exp(np.random.default_rng(4).normal(np.log(85), 0.35, 59))
+    grid = on_grid(true, 30, 5, 100)
+    found = follow_up(CensoredThresholds.from_bounds(np.append(grid.lower_ma, 200.0), np.append(grid.upper_ma, INF)))
+    assert found.alpha < 0.05
+    assert found.n_beyond == 1
+    assert not found.sufficient

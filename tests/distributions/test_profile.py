@@ -66,3 +66,15 @@ def test_repeated_patients_and_lone_captures():
     lone = CensoredThresholds.from_bounds([60, 100, 120], [70, INF, INF])
     limits = profile_capture_current(lone, fit_parametric(lone, family=LOGNORMAL), 0.5)
     assert (limits.lower, limits.upper) == (0, INF)
+
+
+def test_a_share_just_above_the_wanted_fraction():
+    """95.004 % can be captured and 95 % is wanted: this once failed on the way, the delta-method error being 24 log units."""
+    count = {50: 0, 55: 1, 60: 5, 65: 10, 70: 7, 75: 7, 80: 10, 85: 8, 90: 6, 100: 1, 110: 1, 115: 1}
+    low = np.repeat([float(k) for k in count], list(count.values()))
+    thresholds = CensoredThresholds.from_bounds(np.r_[low, [140.0] * 3], np.r_[low + 5, [INF] * 3])
+    fit = fit_parametric(thresholds, family=LOGNORMAL, never_captured=True)
+    assert fit.share_capturable == pytest.approx(0.95, abs=1e-3)
+    limits = profile_capture_current(thresholds, fit, 0.95)
+    assert 95 < limits.lower < limits.value
+    assert limits.upper == INF
