@@ -74,14 +74,16 @@ def _varies(values: pd.Series[Any]) -> bool:
 
 
 def _usual_placements(thresholds: CensoredThresholds) -> CensoredThresholds:
-    """Attempts with placements that occur often enough and captured at least once: others have no ratio."""
+    """Attempts with placements that occur often enough and captured at least once, where there are any: others have no
+    ratio.
+    """
     captured = np.isfinite(thresholds.upper_ma)
     usual = [
         name
         for name in thresholds.placements
         if (thresholds.placement == name).sum() >= FEWEST_OF_EACH and captured[thresholds.placement == name].any()
     ]
-    return thresholds.subset(np.isin(thresholds.placement, usual))
+    return thresholds.subset(np.isin(thresholds.placement, usual)) if usual else thresholds
 
 
 def _names(thresholds: CensoredThresholds) -> list[str]:

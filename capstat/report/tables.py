@@ -160,7 +160,7 @@ def _model_rows(group: GroupAnalysis) -> list[tuple[str, str, Estimate]]:
 
     label = group.summary.label
     return [
-        *((label, words(f"{best.name} model", e), e) for e in group.models.currents),
+        *((label, words(f"best model: {best.name}", e), e) for e in group.models.currents),
         *((label, words("average of models", e), e) for e in group.models.averaged_currents),
     ]
 

@@ -122,7 +122,7 @@ def _never_table(groups: list[GroupAnalysis], name: str, suppress_below: int) ->
             "Share of patients whom no current would capture, as far as a model can tell it from those who need more than the "
             "device gives. Only a flat stretch of the capture curve below the maximum separates the two; where the families "
             "disagree or follow-up does not reach, believe none of them. Limits from the profile likelihood; the test compares "
-            "with a share of 0."
+            "with a share of 0 and is shown only where a plateau was seen. A share above the one not captured at the highest current is chance, not truth."
         ),
         *(f"{label[0].upper()}{label[1:]}: {words}." for label, words in reach.items()),
     ]

@@ -87,7 +87,7 @@ def test_covariates_of_the_regression_are_the_users(shipped, capsys):
     study = str(shipped / "registry")
     assert main(["thresholds", study, "--json", "--covariates", "placement,age_years", *QUICK]) == EXIT_FINE
     words = " ".join(r["quantity"] for r in json.loads(capsys.readouterr().out)["mechanical"]["covariates"])
-    assert "age_years" in words
+    assert "per 10 years of age" in words
     assert "arrest" not in words
     assert main(["thresholds", study, "--covariates", "survived_30_days", *QUICK]) == EXIT_USAGE
     assert "known" in capsys.readouterr().err

@@ -127,3 +127,24 @@ def test_text_table_is_aligned(registry):
     assert lines[0].startswith("Mean threshold up to")
     start = lines[1].index("quantity")
     assert all(line[start - 2 : start] == "  " for line in lines[3:6])
+
+
+def test_one_attempt_with_a_rare_placement_leaves_the_regression_alone():
+    """It once took the whole regression away: one attempt with another placement, not captured, has no finite ratio."""
+    rng = np.random.default_rng(3)
+    n = 80
+    placement = np.array(["AP", "AL"] * (n // 2), dtype=object)
+    upper = np.ceil(np.exp(rng.normal(4.3, 0.2, n)) / 5) * 5
+    frame = pd.DataFrame(
+        {
+            "patient_id": [f"P{i:02d}" for i in range(n)], "placement": placement, "highest_no_capture_ma": upper - 5,
+            "lowest_capture_ma": upper, "max_output_ma": 140,
+        }
+    )  # fmt: skip
+    odd = frame.iloc[[0]].assign(
+        patient_id="Q01", placement="other", highest_no_capture_ma=140, lowest_capture_ma=np.nan
+    )
+    analysis = analyse_study(study_from_frames(pd.concat([frame, odd], ignore_index=True)), QUICK)
+    covariates = analysis.captures[0].covariates
+    assert covariates is not None
+    assert (covariates.n_complete, covariates.n_total) == (n, n + 1)
