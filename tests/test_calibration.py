@@ -54,7 +54,8 @@ def test_a_share_never_captured_is_found_where_the_ordinary_model_fails(n):
 def test_the_study_finds_the_truth_it_was_given():
     """A short run: enough to see a broken interval, not to measure coverage."""
     for row in load_study().coverage(60, 5.0, studies=40, seed=2, replicates=100, never_captured=0.05):
-        assert row.share > 0.8, row
+        if row.name != "lognormal":  # wrong by design where some are never captured
+            assert row.share > 0.8, row
 
 
 def test_recorded_results_are_of_every_scenario():

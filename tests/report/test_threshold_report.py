@@ -138,11 +138,11 @@ def test_one_attempt_with_a_rare_placement_leaves_the_regression_alone():
     frame = pd.DataFrame(
         {
             "patient_id": [f"P{i:02d}" for i in range(n)], "placement": placement, "highest_no_capture_ma": upper - 5,
-            "lowest_capture_ma": upper, "max_output_ma": 140,
+            "lowest_capture_ma": upper, "max_output_ma": 200,
         }
     )  # fmt: skip
     odd = frame.iloc[[0]].assign(
-        patient_id="Q01", placement="other", highest_no_capture_ma=140, lowest_capture_ma=np.nan
+        patient_id="Q01", placement="other", highest_no_capture_ma=200, lowest_capture_ma=np.nan
     )
     analysis = analyse_study(study_from_frames(pd.concat([frame, odd], ignore_index=True)), QUICK)
     covariates = analysis.captures[0].covariates
