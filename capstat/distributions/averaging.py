@@ -30,9 +30,11 @@ METHOD = (
     "standard error (Buckland, Burnham & Augustin 1997), inverted"
 )
 # points of the averaged curve, and how far it goes to either side in scales of log current
-GRID, REACH = 801, 6.0
+GRID, REACH = 201, 6.0
 # probits beyond this are shares of less than 1e-15
 FAR = 8.0
+# a model of less weight moves nothing that is shown
+NEGLIGIBLE = 1e-6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -168,7 +170,7 @@ def averaged_capture_currents(
         When a fraction is not strictly between 0 and 1.
     """
     wanted = [checked_fraction(fraction) for fraction in fractions]
-    fits = [(row.weight, row.fit) for row in comparison.rows if row.fit is not None]
+    fits = [(row.weight, row.fit) for row in comparison.rows if row.fit is not None and row.weight > NEGLIGIBLE]
     reason = "" if fits else "none of the models could be fitted"
     if comparison.unsettled:
         reason = "the data call for a share never captured, which cannot be estimated from them"
