@@ -11,7 +11,6 @@ from scipy import linalg, stats
 from capstat.distributions.covariates import Covariates, Kind, complete_cases, covariate_table
 from capstat.distributions.design_matrix import Design, Term, make_design
 from capstat.distributions.regression import ThresholdRegression, fit_regression
-from capstat.numerics.small_sample import p_from_wald
 from capstat.results import Estimate, NotEstimableError
 
 if TYPE_CHECKING:
@@ -140,25 +139,17 @@ class CovariateModel:
         else:
             for j, row in enumerate(np.eye(term.columns.stop - term.columns.start)):
                 contrasts.append((row, *_wording(term, j)))
-        return tuple(
-            self._exponentiated(row, term, offset, level, f"{what}, {label}", unit, direction)
-            for row, label, direction in contrasts
-        )
-
-    def _exponentiated(
-        self, row: NDArray[np.float64], term: Term, offset: int, level: float, quantity: str, unit: str, direction: str
-    ) -> Estimate:
-        fit = self.regression
-        where = slice(offset + term.columns.start, offset + term.columns.stop)
-        value = float(row @ fit.parameters[where])
-        error = float(np.sqrt(row @ fit.covariance[where, where] @ row))
-        reach = fit.multiplier(level) * error
-        with np.errstate(over="ignore"):  # with few patients a limit may be beyond any number
-            lower, upper = (float(np.exp(value + side * reach)) for side in (-1, 1))
-        return Estimate(
-            quantity, float(np.exp(value)), lower, upper, level, unit, "log", fit.n_patients, fit.method, direction,
-            p_value=p_from_wald(value / error, fit.n_captured, fit.coefficients.size),
-        )  # fmt: skip
+        start = offset + term.columns.start
+        estimates = []
+        for row, label, direction in contrasts:
+            contrast = np.zeros(self.regression.parameters.size)
+            contrast[start : start + row.size] = row
+            estimates.append(
+                self.regression.exponentiated(
+                    contrast, level=level, quantity=f"{what}, {label}", unit=unit, direction=direction
+                )
+            )
+        return tuple(estimates)
 
     def _spline_rows(self, term: Term, design: Design, values: NDArray[np.float64]) -> NDArray[np.float64]:
         """Columns of a spline at some values of its covariate."""

@@ -107,36 +107,24 @@ class ThresholdRegression:
 
     def ratio(self, name: str, *, level: float = 0.95, quantity: str = "", direction: str = "") -> Estimate:
         """Ratio of thresholds per unit of a column, with a Wald t interval on the log scale."""
-        j = self.names.index(name)
-        return self._exponentiated(
-            j, level, quantity or f"ratio of capture thresholds per unit of {name}", "ratio", direction
-        )
+        contrast = np.zeros(self.parameters.size)
+        contrast[self.names.index(name)] = 1.0
+        words = quantity or f"ratio of capture thresholds per unit of {name}"
+        return self.exponentiated(contrast, level=level, quantity=words, unit="ratio", direction=direction)
 
-    def capturable_odds_ratio(self, name: str, *, level: float = 0.95, quantity: str = "") -> Estimate:
-        """Odds ratio of being capturable at all, per unit of a column of that part of the model."""
-        j = self.coefficients.size + self.ancillary.size + self.capturable_names.index(name)
-        return self._exponentiated(
-            j, level, quantity or f"odds ratio of being capturable per unit of {name}", "odds ratio", ""
-        )
-
-    def _exponentiated(self, j: int, level: float, quantity: str, unit: str, direction: str) -> Estimate:
-        coefficient, error = float(self.parameters[j]), float(np.sqrt(self.covariance[j, j]))
+    def exponentiated(
+        self, contrast: NDArray[np.float64], *, level: float, quantity: str, unit: str, direction: str = ""
+    ) -> Estimate:
+        """Exponential of a linear combination of ``parameters``, with a Wald t interval on the log scale."""
+        value = float(contrast @ self.parameters)
+        error = float(np.sqrt(contrast @ self.covariance @ contrast))
         reach = self.multiplier(level) * error
-        with np.errstate(over="ignore"):  # with three patients a limit may be beyond any number
-            lower, upper = (float(np.exp(coefficient + side * reach)) for side in (-1, 1))
+        with np.errstate(over="ignore"):  # with few patients a limit may be beyond any number
+            lower, upper = (float(np.exp(value + side * reach)) for side in (-1, 1))
         return Estimate(
-            quantity=quantity,
-            value=float(np.exp(coefficient)),
-            lower=lower,
-            upper=upper,
-            level=level,
-            unit=unit,
-            scale="log",
-            n=self.n_patients,
-            method=self.method,
-            direction=direction,
-            p_value=p_from_wald(coefficient / error, self.n_captured, self.coefficients.size),
-        )
+            quantity, float(np.exp(value)), lower, upper, level, unit, "log", self.n_patients, self.method, direction,
+            p_value=p_from_wald(value / error, self.n_captured, self.coefficients.size),
+        )  # fmt: skip
 
 
 def _aggregate(

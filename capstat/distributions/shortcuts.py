@@ -47,6 +47,8 @@ class ShortcutSummary:
         Mean in mA with the plain t interval.
     standard_deviation, median : Estimate
         In mA, without limits.
+    nine_in_ten : Estimate
+        Current for nine in ten patients as a reader works it out from mean and standard deviation: mean + 1.28 SD.
     affected : Estimate
         Share of all attempts whose value was made up or that were left out.
     """
@@ -54,6 +56,7 @@ class ShortcutSummary:
     mean: Estimate
     standard_deviation: Estimate
     median: Estimate
+    nine_in_ten: Estimate
     affected: Estimate
 
 
@@ -101,11 +104,13 @@ def _summary(
 
     mean = float(value.mean()) if n else None
     spread = float(value.std(ddof=1)) if n > 1 else None
+    tail = None if mean is None or spread is None else mean + float(stats.norm.ppf(0.9)) * spread
     reach = None if spread is None else float(stats.t.ppf(0.5 + level / 2, n - 1)) * spread / n**0.5
     return ShortcutSummary(
         said("mean", mean, reach, notes[0], f"{practice}; t interval of the mean"),
         said("standard deviation", spread, None, notes[1], practice),
         said("median", float(np.median(value)) if n else None, None, notes[2], practice),
+        said("current for 90 % from mean and SD", tail, None, notes[1], f"{practice}; mean + 1.28 SD"),
         affected,
     )
 

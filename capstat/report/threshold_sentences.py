@@ -17,12 +17,8 @@ __all__ = ["covariate_sentence", "fit_sentences", "never_captured_sentences", "s
 POOR_FIT = 0.05
 # models closer than this in AIC are not told apart by it
 CLOSE = 2.0
-# normal quantile with which a reader turns a mean and an SD into a current for nine in ten
-NINE_IN_TEN = 1.2816
 # with fewer captured patients no model is worth naming
 FEWEST_TO_TELL = 10
-# attempts without capture beyond the last capture, before a plateau counts as seen
-FEWEST_BEYOND = 5
 
 
 def _pads(group: GroupAnalysis) -> str:
@@ -91,7 +87,7 @@ def _widest(found: tuple[NeverCaptured, ...]) -> str:
 
 def _reach_verdict(never: NeverCaptured) -> str:
     reached = never.follow_up
-    if reached.sufficient and reached.n_beyond >= FEWEST_BEYOND:
+    if reached.sufficient:
         return (
             f"Attempts went on to {reached.highest_tested_ma:g} mA while the last capture was at {reached.last_capture_ma:g} mA, "
             "so there is something to go by."
@@ -110,11 +106,7 @@ def shortcut_sentence(capture: CaptureAnalysis) -> str:
     found, mean = group.detail.shortcuts, group.summary.restricted_mean
     if mean.identified is None or found.dropped.mean.value is None:
         return ""
-    tails = [
-        f"{summary.mean.value + NINE_IN_TEN * (summary.standard_deviation.value or 0.0):.0f} mA"
-        for summary in (found.maximum_plus_one, found.dropped)
-        if summary.mean.value is not None
-    ]
+    tails = [value_text(summary.nine_in_ten) for summary in (found.maximum_plus_one, found.dropped)]
     low, high = mean.identified
     text = (
         f'Published work has recorded non-capture as "maximum + 1 mA" or left such attempts out. Here that would have given a mean '
@@ -122,7 +114,7 @@ def shortcut_sentence(capture: CaptureAnalysis) -> str:
         f"the {mean.quantity} lies between {low:.1f} and {high:.1f} mA ({confidence_text(mean)})."
     )
     nine = next((e for e in group.summary.capture_currents if "captures 90 %" in e.quantity), None)
-    if nine is not None and nine.value is not None and len(tails) == 2:
+    if nine is not None and nine.value is not None and found.dropped.nine_in_ten.value is not None:
         text += (
             f" The current for nine in ten, worked out from their mean and SD, would be {tails[0]} or {tails[1]}; without a "
             f"shortcut it is {value_text(nine)} ({confidence_text(nine)})."

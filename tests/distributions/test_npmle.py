@@ -11,7 +11,6 @@ from scipy.optimize import minimize
 
 from capstat.distributions import fit_npmle
 from capstat.distributions.npmle import innermost_intervals
-from capstat.numerics.mixing import IntervalLikelihood, maximise_mixing
 from capstat.results import NotEstimableError
 from capstat.thresholds import CensoredThresholds
 
@@ -34,6 +33,23 @@ def test_breast_cosmesis(reference, arm):
             assert low == high
             case.check(key, 1 - low)
     assert fit.optimality_gap <= 1e-10
+
+
+@pytest.mark.reference
+def test_mixed_grids_by_four_routes(reference):
+    """40 overlapping ramps: masses and log-likelihood by R's npsurv, EM to 1e-12, BFGS and SLSQP; survfit stops short."""
+    case = reference("r04")
+    rows = case.intervals("rows")
+    fit = fit_npmle(CensoredThresholds.from_bounds(rows[:, 0], rows[:, 1]))
+    case.check("support", fit.support)
+    # recorded for every innermost interval; those without mass are not in the fit
+    np.testing.assert_allclose(fit.mass, [m for m in case.expected["masses"]["value"] if m > 0], atol=1e-6)
+    case.check("loglik", fit.log_likelihood)
+    assert fit.log_likelihood > case.expected["survfit.loglik"]["value"] + 1e-3
+    rows = case.intervals("adjacent")
+    adjacent = fit_npmle(CensoredThresholds.from_bounds(rows[:, 0], rows[:, 1]))
+    case.check("adjacent.masses", adjacent.mass)
+    case.check("adjacent.loglik", adjacent.log_likelihood)
 
 
 def test_neighbouring_intervals_share_no_point():
@@ -179,49 +195,6 @@ def test_properties(rows, random):
     scaled = fit_npmle(CensoredThresholds.from_bounds(lower * 0.5, upper * 0.5))
     np.testing.assert_allclose(scaled.support, fit.support * 0.5)
     np.testing.assert_allclose(scaled.mass, fit.mass, atol=1e-6)
-
-
-class DenseLikelihood:
-    """Any likelihood matrix, held densely: the solver asks for these things only."""
-
-    def __init__(self, matrix: np.ndarray) -> None:
-        self.matrix = matrix
-        self.shape = matrix.shape
-
-    def apply(self, mass):
-        return self.matrix @ mass
-
-    def adjoint(self, values):
-        return self.matrix.T @ values
-
-    def columns(self, index):
-        return self.matrix[:, index]
-
-    def gram(self, index, weights):
-        return self.matrix[:, index].T @ (weights[:, None] * self.matrix[:, index])
-
-
-def test_interval_operator_is_its_dense_matrix():
-    rng = np.random.default_rng(0)
-    first = rng.integers(0, 6, 20)
-    last = np.minimum(first + rng.integers(0, 4, 20), 8)
-    operator = IntervalLikelihood(first, last, 9)
-    dense = DenseLikelihood(operator.columns(np.arange(9)))
-    assert operator.shape == dense.shape
-    mass, values = rng.random(9), rng.random(20)
-    np.testing.assert_allclose(operator.apply(mass), dense.apply(mass), atol=1e-12)
-    np.testing.assert_allclose(operator.adjoint(values), dense.adjoint(values), atol=1e-12)
-    some = np.array([0, 2, 3, 7])
-    np.testing.assert_allclose(operator.gram(some, values), dense.gram(some, values), atol=1e-12)
-    a = maximise_mixing(operator, np.ones(20))
-    b = maximise_mixing(dense, np.ones(20))
-    assert a.log_likelihood == pytest.approx(b.log_likelihood, abs=1e-8)
-
-
-def test_certificate_refuses_what_did_not_converge():
-    matrix = np.abs(np.random.default_rng(1).normal(size=(30, 10)))
-    with pytest.raises(ArithmeticError, match="optimality gap"):
-        maximise_mixing(DenseLikelihood(matrix), np.ones(30), max_iterations=1)
 
 
 def test_weights_that_differ_a_millionfold():

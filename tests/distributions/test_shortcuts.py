@@ -17,6 +17,7 @@ def _check(summary, values):
         [summary.mean.value, summary.mean.lower, summary.mean.upper], [values.mean(), *interval], rtol=1e-12
     )
     assert summary.standard_deviation.value == pytest.approx(np.std(values, ddof=1))
+    assert summary.nine_in_ten.value == pytest.approx(values.mean() + stats.norm.ppf(0.9) * np.std(values, ddof=1))
     assert summary.median.value == np.median(values)
 
 

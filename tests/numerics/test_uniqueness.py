@@ -11,42 +11,26 @@ from capstat.numerics.mixing import IntervalLikelihood, maximise_mixing
 from capstat.numerics.uniqueness import _independent_runs, movable_columns
 
 
-class Dense:
-    """Any likelihood matrix."""
+@pytest.fixture
+def movable(dense):
+    def find(rows, weights=None):
+        likelihood = dense(rows)
+        weights = np.ones(likelihood.shape[0]) if weights is None else np.array(weights, dtype=float)
+        fit = maximise_mixing(likelihood, weights)
+        return movable_columns(likelihood, weights, fit.mass).tolist()
 
-    def __init__(self, rows):
-        self.matrix = np.array(rows, dtype=float)
-        self.shape = self.matrix.shape
-
-    def apply(self, mass):
-        return self.matrix @ mass
-
-    def adjoint(self, values):
-        return self.matrix.T @ values
-
-    def columns(self, index):
-        return self.matrix[:, index]
-
-    def gram(self, index, weights):
-        return self.matrix[:, index].T @ (weights[:, None] * self.matrix[:, index])
+    return find
 
 
-def movable(rows, weights=None):
-    likelihood = Dense(rows)
-    weights = np.ones(likelihood.shape[0]) if weights is None else np.array(weights, dtype=float)
-    fit = maximise_mixing(likelihood, weights)
-    return movable_columns(likelihood, weights, fit.mass).tolist()
-
-
-def test_independent_columns_are_unique():
+def test_independent_columns_are_unique(movable):
     assert movable(np.eye(3)) == []
 
 
-def test_equal_columns_share_mass_at_will():
+def test_equal_columns_share_mass_at_will(movable):
     assert movable([[1, 1, 0], [0, 0, 1]]) == [0, 1]
 
 
-def test_dependent_columns_that_are_all_different():
+def test_dependent_columns_that_are_all_different(movable):
     """A 4-cycle, the classic non-unique case of doubly censored pairs: rows and columns of a 2 by 2 table.
 
     Cells (1,1), (2,2) may trade mass with (1,2), (2,1); no two columns are equal and the rank is 3.
@@ -54,19 +38,19 @@ def test_dependent_columns_that_are_all_different():
     assert movable([[1, 1, 0, 0], [0, 0, 1, 1], [1, 0, 1, 0], [0, 1, 0, 1]]) == [0, 1, 2, 3]
 
 
-def test_dependent_columns_below_the_bound_are_harmless():
+def test_dependent_columns_below_the_bound_are_harmless(movable):
     """All mass is on the last column; column 0 is the sum of columns 1 and 2, and none of them is at the bound."""
     assert movable([[1, 1, 0, 2], [1, 0, 1, 2]]) == []
 
 
-def test_mass_moves_between_a_column_and_a_mixture_of_others():
+def test_mass_moves_between_a_column_and_a_mixture_of_others(movable):
     """2 (1, 1) = (2, 0) + (0, 2)."""
     assert movable([[1, 2, 0], [1, 0, 2]]) == [0, 1, 2]
 
 
-def test_dependent_columns_at_the_bound_whose_mass_would_have_to_fall_below_zero():
+def test_dependent_columns_at_the_bound_whose_mass_would_have_to_fall_below_zero(dense):
     """(2, 0) twice beside (1, 1): all three gradients are 2, but (1, 1) has all the mass and nothing replaces it."""
-    likelihood = Dense([[1, 2, 2], [1, 0, 0]])
+    likelihood = dense([[1, 2, 2], [1, 0, 0]])
     assert movable_columns(likelihood, np.ones(2), np.array([1.0, 0.0, 0.0])).size == 0
 
 
@@ -90,11 +74,11 @@ def test_connected_edges_mean_full_rank(rows, chosen):
 
 
 @pytest.mark.parametrize("seed", range(5))
-def test_movable_columns_really_move(seed):
+def test_movable_columns_really_move(dense, seed):
     """A random low-rank matrix: shifting mass along the null space leaves the likelihood where it is."""
     rng = np.random.default_rng(seed)
     corners = rng.random((6, 3))
-    likelihood = Dense(corners @ rng.dirichlet(np.ones(3), 8).T)
+    likelihood = dense(corners @ rng.dirichlet(np.ones(3), 8).T)
     likelihood.matrix[:, :3] = corners
     likelihood.matrix[:, 3] = corners[:, :2].mean(axis=1)
     weights = np.ones(6)
