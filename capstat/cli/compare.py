@@ -30,7 +30,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
 
 
 def _estimates(comparison: PlacementComparison) -> tuple[Estimate, ...]:
-    order = comparison.paired_ratio.ratio_adjusted_for_order if comparison.paired_ratio is not None else None
+    order = comparison.paired_ratio.without_order if comparison.paired_ratio is not None else None
     return (
         comparison.ratio,
         comparison.difference_at_median,

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from capstat.distributions.families import Family
 
-__all__ = ["IntervalData", "row_scores", "row_terms", "split_parameters", "total_terms"]
+__all__ = ["IntervalData", "row_scores", "row_terms", "split_parameters", "total_terms", "with_never_captured"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -67,10 +67,10 @@ def row_terms(family: Family, data: IntervalData, parameters: NDArray[np.float64
     terms.value[exact] -= np.log(data.upper_ma[exact])
     if data.capturable is None:
         return terms
-    return _with_never_captured(terms, np.isinf(data.upper_ma), data.capturable @ capturable)
+    return with_never_captured(terms, np.isinf(data.upper_ma), data.capturable @ capturable)
 
 
-def _with_never_captured(terms: CellTerms, open_above: NDArray[np.bool_], logit: NDArray[np.float64]) -> CellTerms:
+def with_never_captured(terms: CellTerms, open_above: NDArray[np.bool_], logit: NDArray[np.float64]) -> CellTerms:
     """Mixture of those who can be captured (share ``pi``) and those who cannot (Berkson & Gage 1952; Farewell 1982).
 
     A row with capture has likelihood ``pi P``, one without ``(1 - pi) + pi S``.  With ``r`` the probability that the

@@ -10,7 +10,8 @@ from capstat.placement.comparison import (
 )
 from capstat.placement.difference import CurveDifference, curve_difference
 from capstat.placement.order import first_attempt_of_each_patient
-from capstat.placement.paired import PairedCapture, PairedIntervals, PairedRatio, paired_capture, paired_ratio
+from capstat.placement.paired import PairedCapture, PairedIntervals, paired_capture
+from capstat.placement.paired_ratio import PairedRatio, paired_ratio
 from capstat.placement.random_intercept import RandomInterceptFit, fit_random_intercept
 from capstat.placement.unpaired import UnpairedRatio, body_size_column, unit_step, unpaired_ratio
 

@@ -13,15 +13,8 @@ from capstat.distributions.regression import captured_patients
 from capstat.distributions.summary import CaptureSummary, summarise_curve
 from capstat.placement.difference import CurveDifference, curve_difference
 from capstat.placement.order import first_attempt_of_each_patient
-from capstat.placement.paired import (
-    PairedCapture,
-    PairedIntervals,
-    PairedRatio,
-    bounded_ratio,
-    paired_capture,
-    paired_intervals,
-    paired_ratio,
-)
+from capstat.placement.paired import PairedCapture, PairedIntervals, paired_capture, paired_intervals
+from capstat.placement.paired_ratio import PairedRatio, bounded_ratio, paired_ratio
 from capstat.placement.unpaired import UnpairedRatio, body_size_column, unpaired_ratio
 from capstat.results import Estimate, NotEstimableError, UsageError
 

@@ -3,6 +3,8 @@
 ``log T_ij = x_ij'b + u_i + e_ij`` with ``u ~ N(0, su^2)``, ``e ~ N(0, s^2)`` and every threshold censored in its
 own way (Hughes 1999; Vaida & Liu 2009).  A patient captured by neither placement contributes
 ``P(T_1 > m, T_2 > m)`` and stays in.
+
+Any number of attempts in a patient; for the two of a comparison :mod:`capstat.placement.pair_fit` is far quicker.
 """
 
 from __future__ import annotations
@@ -24,7 +26,7 @@ if TYPE_CHECKING:
 
     from capstat.thresholds import CensoredThresholds
 
-__all__ = ["RandomInterceptFit", "RandomInterceptLikelihood", "fit_random_intercept", "profile_from"]
+__all__ = ["RandomInterceptFit", "RandomInterceptLikelihood", "fit_random_intercept"]
 
 # spreads below exp(-6) = 0.25 % of the current are called zero
 LOG_SPREAD_FLOOR = -6.0
@@ -123,10 +125,6 @@ class RandomInterceptFit:
         Of the coefficients, from the observed information.
     log_likelihood : float
         Maximum.
-    likelihood : RandomInterceptLikelihood
-        For profiles.
-    optimum : ndarray, shape (p + 2,)
-        All parameters at the maximum, spreads as logarithms.
     boundary : str
         Words when a spread was estimated as zero; empty otherwise.
     n, n_patients : int
@@ -139,8 +137,6 @@ class RandomInterceptFit:
     between_sd: float
     covariance: NDArray[np.float64]
     log_likelihood: float
-    likelihood: RandomInterceptLikelihood
-    optimum: NDArray[np.float64]
     boundary: str
     n: int
     n_patients: int
@@ -150,42 +146,24 @@ class RandomInterceptFit:
         """Correlation of two log thresholds of one patient."""
         return self.between_sd**2 / (self.between_sd**2 + self.within_sd**2)
 
-    def profile(self, column: int, value: float) -> float:
-        """Log-likelihood maximised with one coefficient held at ``value``."""
-        return profile_from(self.likelihood, self.optimum, column, value)
 
-
-def profile_from(likelihood: RandomInterceptLikelihood, start: NDArray[np.float64], column: int, value: float) -> float:
-    """Log-likelihood maximised with one coefficient held at ``value``, beginning at ``start``."""
-    held = start.copy()
-    held[column] = value
-    return float(_maximise(likelihood, held, fixed=column)[1])
-
-
-def _maximise(
-    likelihood: RandomInterceptLikelihood, start: NDArray[np.float64], fixed: int | None = None
-) -> tuple[NDArray[np.float64], float]:
-    free = np.array([i for i in range(start.size) if i != fixed])
+def _maximise(likelihood: RandomInterceptLikelihood, start: NDArray[np.float64]) -> tuple[NDArray[np.float64], float]:
     scale = float(likelihood.count.sum())
 
     def negative(x: NDArray[np.float64]) -> tuple[float, NDArray[np.float64]]:
-        full = start.copy()
-        full[free] = x
-        value, gradient = likelihood.value_and_gradient(full)
-        return -value / scale, -gradient[free] / scale
+        value, gradient = likelihood.value_and_gradient(x)
+        return -value / scale, -gradient / scale
 
     bounds = [(None, None)] * (start.size - 2) + [(LOG_SPREAD_FLOOR, 4.0)] * 2
     best = optimize.minimize(
         negative,
-        start[free],
+        start,
         jac=True,
         method="L-BFGS-B",
-        bounds=[bounds[i] for i in free],
+        bounds=bounds,
         options={"ftol": 1e-14, "gtol": 1e-8, "maxiter": 500},
     )
-    found = start.copy()
-    found[free] = best.x
-    return found, -float(best.fun) * scale
+    return np.asarray(best.x), -float(best.fun) * scale
 
 
 def _information(likelihood: RandomInterceptLikelihood, at: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -249,6 +227,6 @@ def fit_random_intercept(
     p = design.shape[1]
     return RandomInterceptFit(
         names, optimum[:p], float(np.exp(optimum[-2])), float(np.exp(optimum[-1])),
-        np.linalg.inv(information)[:p, :p], value, likelihood, optimum, boundary,
+        np.linalg.inv(information)[:p, :p], value, boundary,
         len(thresholds), thresholds.n_patients,
     )  # fmt: skip

@@ -218,8 +218,8 @@ def _placement_table(comparison: PlacementComparison, name: str, suppress_below:
             notes.append("No measure of body size was recorded for enough attempts, so nothing is adjusted for.")
     elif comparison.paired_ratio is not None:
         detail_paired = comparison.paired_ratio
-        if detail_paired.ratio_adjusted_for_order is not None:
-            estimates.append(("allowing for order", detail_paired.ratio_adjusted_for_order))
+        if detail_paired.without_order is not None:
+            estimates.append(("not allowing for order", detail_paired.without_order))
         notes.append(
             "Correlation of two log thresholds of one patient: "
             f"{detail_paired.fit.correlation:.2f}. Patients captured by neither placement are in the analysis."

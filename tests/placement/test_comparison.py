@@ -82,7 +82,7 @@ def test_same_patients(on_grid):
     assert "40 of 40 patients were paced with both" in why_sentence(result)
     assert why_sentence(result).endswith("compared with themselves.")
     assert result.ratio.lower < 0.75 < result.ratio.upper
-    assert result.paired_ratio.ratio_adjusted_for_order.value == pytest.approx(result.ratio.value, rel=0.1)
+    assert result.paired_ratio.without_order.value == pytest.approx(result.ratio.value, rel=0.1)
     table = result.paired_capture
     assert table.both + table.first_only + table.second_only + table.neither == 40
     # the joint bootstrap knows that patients are paired: its interval agrees with Newcombe's for pairs
@@ -280,7 +280,8 @@ def test_one_order_for_everybody_keeps_the_ratio_and_says_what_is_lost(on_grid):
     )  # fmt: skip
     result = compare_placements(fixed, seed=1, replicates=100)
     assert result.ratio.value is not None
-    assert "cannot be told apart" in result.paired_ratio.ratio_adjusted_for_order.reason
+    assert result.paired_ratio.constant_order
+    assert result.paired_ratio.period is None
 
 
 def test_a_placement_without_the_covariate_is_named(on_grid):
