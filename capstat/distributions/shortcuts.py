@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     from capstat.thresholds import CensoredThresholds
 
-__all__ = ["ShortcutEstimates", "ShortcutSummary", "shortcut_estimates"]
+__all__ = ["ShortcutEstimates", "ShortcutSummary", "highest_output", "shortcut_estimates"]
 
 FIRST_CAPTURE = (
     "the first current that captured is taken as the threshold, which lies below it, by up to one step or, where the "
@@ -76,7 +76,7 @@ class ShortcutEstimates:
     dropped: ShortcutSummary
 
 
-def _maximum(thresholds: CensoredThresholds) -> NDArray[np.float64]:
+def highest_output(thresholds: CensoredThresholds) -> NDArray[np.float64]:
     """Highest output of each attempt's device (mA) where recorded, else the highest current it was tested at."""
     if "max_output_ma" not in thresholds.covariates:
         return thresholds.lower_ma
@@ -136,7 +136,7 @@ def shortcut_estimates(thresholds: CensoredThresholds, level: float = 0.95) -> S
     """
     missed = np.isinf(thresholds.upper_ma)
     stopped = int(sum(thresholds.ending[i] is Ending.STOPPED_EARLY for i in np.flatnonzero(missed)))
-    recorded = np.where(missed, _maximum(thresholds) + 1, thresholds.upper_ma)
+    recorded = np.where(missed, highest_output(thresholds) + 1, thresholds.upper_ma)
     common = ("several attempts in a patient are taken as independent: the interval is too narrow",)
     common = (FIRST_CAPTURE, *(common if thresholds.clustered else ()))
     early = (f"{stopped} attempts stopped below the maximum and got its value all the same",) if stopped else ()
