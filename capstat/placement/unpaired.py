@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 
-from capstat.distributions.covariates import NOT_BEFORE_PLACEMENT
+from capstat.distributions.covariates import Covariates, Kind, complete_cases, covariate_table
+from capstat.distributions.design_matrix import make_design
 from capstat.distributions.families import LOGNORMAL, TWO_PARAMETER_FAMILIES
 from capstat.distributions.regression import (
     ThresholdRegression,
@@ -18,7 +18,7 @@ from capstat.distributions.regression import (
 )
 from capstat.numerics.maximise import NoMaximumError
 from capstat.numerics.small_sample import drop_in_log_likelihood
-from capstat.results import Estimate, NotEstimableError, UsageError
+from capstat.results import Estimate, NotEstimableError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -76,18 +76,6 @@ def body_size_column(thresholds: CensoredThresholds) -> str | None:
             if np.isfinite(values).mean() >= ENOUGH_RECORDED and np.nanstd(values) > 0:
                 return name
     return None
-
-
-def _covariate(thresholds: CensoredThresholds, name: str) -> NDArray[np.float64]:
-    if name in NOT_BEFORE_PLACEMENT:
-        raise UsageError(f"'{name}' is not known before the pads are placed, so nothing may be adjusted for it.")
-    known = sorted(set(map(str, thresholds.covariates.columns)) - NOT_BEFORE_PLACEMENT)
-    if name not in known:
-        raise UsageError(f"There is no covariate '{name}'; there are: {', '.join(known)}.")
-    column = thresholds.covariates[name]
-    if not (pd.api.types.is_numeric_dtype(column) or pd.api.types.is_bool_dtype(column)):
-        raise UsageError(f"The covariate '{name}' is not a number or a yes/no column.")
-    return np.asarray(column.astype("Float64").to_numpy(dtype=float, na_value=np.nan))
 
 
 def unit_step(name: str) -> tuple[float, str]:
@@ -192,7 +180,7 @@ def unpaired_ratio(
     first, minus : str
         The ratio is ``first / minus``: below 1, the first needs less current.
     adjust_for : sequence of str
-        Numeric or yes/no covariates known before the pads were placed.  Attempts without them are left out
+        Covariates known before the pads were placed: numbers, yes/no or levels.  Attempts without them are left out
         of the adjusted ratio (complete cases) and counted.
     family : Family
         Family of the main analysis; all others are given beside it.
@@ -204,7 +192,7 @@ def unpaired_ratio(
     NotEstimableError
         When there is no attempt with one of the placements.
     UsageError
-        When a covariate does not exist, is not numeric, or is known only after the pads were placed.
+        When a covariate does not exist, or is known only after the pads were placed.
     """
     pair = thresholds.subset(np.isin(thresholds.placement, (first, minus)))
     for name in (first, minus):
@@ -215,10 +203,7 @@ def unpaired_ratio(
     plain = np.column_stack((np.ones(len(pair)), is_first))
     unadjusted, _ = _fit_ratio(pair, plain, ("intercept", first), family, level, direction)
 
-    columns = [_covariate(pair, name) for name in adjust_for]
-    complete = np.ones(len(pair), dtype=bool)
-    for values in columns:
-        complete &= np.isfinite(values)
+    complete, _ = complete_cases(pair, adjust_for)
     used = pair.subset(complete)
     missing = _arm_without_covariates(pair, complete, (first, minus), adjust_for)
     if missing:
@@ -227,12 +212,9 @@ def unpaired_ratio(
             ratio, unadjusted, _median_difference(None, level, used.n_patients, direction, ratio, adjusted=True),
             (), (), tuple(adjust_for), len(used), len(pair),
         )  # fmt: skip
-    scaled = [
-        (values[complete] - values[complete].mean()) / unit_step(name)[0]
-        for name, values in zip(adjust_for, columns, strict=True)
-    ]
-    design = np.column_stack((np.ones(len(used)), is_first[complete], *scaled))
-    names = ("intercept", first, *adjust_for)
+    columns, quantities = _covariate_columns(used, adjust_for)
+    design = np.column_stack((np.ones(len(used)), is_first[complete], *columns))
+    names = ("intercept", first, *quantities)
     ratio, fit = _fit_ratio(used, design, names, family, level, direction)
     by_family = []
     for other in TWO_PARAMETER_FAMILIES if fit is not None else ():
@@ -241,15 +223,30 @@ def unpaired_ratio(
         except NotEstimableError:
             continue
         by_family.append((other.name, other_fit.aic, _ratio_of(other_fit, names[1], level, direction)))
-    covariate_ratios = tuple(
-        fit.ratio(name, level=level, quantity=f"ratio of capture thresholds per {unit_step(name)[1]}")
-        for name in adjust_for
-        if fit is not None
-    )
+    covariate_ratios = tuple(fit.ratio(name, level=level, quantity=name) for name in quantities if fit is not None)
     at_median = _median_difference(fit, level, used.n_patients, direction, ratio, adjusted=bool(adjust_for))
     return UnpairedRatio(
         ratio, unadjusted, at_median, tuple(by_family), covariate_ratios, tuple(adjust_for), len(used), len(pair)
     )
+
+
+def _covariate_columns(
+    used: CensoredThresholds, adjust_for: Sequence[str]
+) -> tuple[list[NDArray[np.float64]], tuple[str, ...]]:
+    """Centred columns of the covariates, and the ratio that each of them gives, in words."""
+    design = make_design(used, Covariates(tuple(adjust_for)))
+    matrix = design.matrix(covariate_table(used))
+    columns, quantities = [], []
+    for term in design.terms:
+        step, words = unit_step(term.name)
+        for j in range(term.columns.start, term.columns.stop):
+            columns.append((matrix[:, j] - matrix[:, j].mean()) / step)
+            if term.kind is Kind.LEVELS:
+                level = term.levels[1 + j - term.columns.start]
+                words = f"{term.name.replace('_', ' ')}: {level} relative to {term.levels[0]}"
+            quantities.append(f"ratio of capture thresholds per {words}" if term.kind is Kind.LINE
+                              else f"ratio of capture thresholds, {words}")  # fmt: skip
+    return columns, tuple(quantities)
 
 
 def _arm_without_covariates(

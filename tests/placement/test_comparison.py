@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from statsmodels.stats.proportion import confint_proportions_2indep
 
-from capstat.distributions import LOGNORMAL, fit_regression
+from capstat.distributions import LOGNORMAL, Covariates, fit_covariate_model, fit_regression
 from capstat.numerics.proportions import paired_difference_newcombe
 from capstat.placement import (
     ANTERIOR_LATERAL,
@@ -226,8 +226,25 @@ def test_wrong_covariates_are_named(on_grid):
     thresholds = two_groups(on_grid, n=30, colour=lambda rng, n: np.full(n, "red"))
     with pytest.raises(UsageError, match="no covariate 'shoe'"):
         unpaired_ratio(thresholds, AP, AL, adjust_for=["shoe"])
-    with pytest.raises(UsageError, match="not a number or a yes/no column"):
+    with pytest.raises(NotEstimableError, match="'colour' is 'red' in all of these attempts"):
         unpaired_ratio(thresholds, AP, AL, adjust_for=["colour"])
+
+
+def test_levels_may_be_adjusted_for(on_grid):
+    """The same coefficients as the covariate regression with the same columns."""
+    thresholds = two_groups(
+        on_grid, n=300, sex=lambda rng, n: rng.choice(["female", "male"], n, p=[0.4, 0.6]),
+        age_years=lambda rng, n: rng.normal(60, 10, n),
+    )  # fmt: skip
+    result = unpaired_ratio(thresholds, AP, AL, adjust_for=["sex", "age_years"])
+    names = Covariates(("placement", "sex", "age_years"), reference=(("placement", AL),))
+    expected = fit_covariate_model(thresholds, names, family=LOGNORMAL).regression
+    assert result.ratio.value == pytest.approx(np.exp(expected.coefficients[1]), rel=1e-6)
+    sex, age = result.covariate_ratios
+    assert sex.quantity == "ratio of capture thresholds, sex: female relative to male"
+    assert (sex.value, age.value) == pytest.approx(
+        (np.exp(expected.coefficients[2]), np.exp(10 * expected.coefficients[3])), rel=1e-6
+    )
 
 
 def test_same_seed_same_numbers(on_grid):
