@@ -15,6 +15,7 @@ __all__ = [
     "difference_from_intervals",
     "mcnemar",
     "paired_difference_newcombe",
+    "paired_difference_tango",
     "wilson",
 ]
 
@@ -134,3 +135,46 @@ def paired_difference_newcombe(n11: int, n12: int, n21: int, n22: int, level: fl
         wilson(n11 + n21, n, level),
         _newcombe_phi(n11, n12, n21, n22),
     )
+
+
+def _tango_variance(n: int, b: int, c: int, difference: float) -> float:
+    """Variance of b - c when p12 - p21 is ``difference`` and p21 is its constrained maximum-likelihood estimate."""
+    B = -b - c + (2 * n - b + c) * difference
+    C = -c * difference * (1 - difference)
+    root = float(np.sqrt(max(B * B - 8 * n * C, 0.0)))
+    # the larger root of 2n q^2 + B q + C; the second form loses no digits where B is positive
+    q = (root - B) / (4 * n) if B <= 0 else -2 * C / (B + root)
+    return n * max(2 * q + difference * (1 - difference), 0.0)
+
+
+def paired_difference_tango(n11: int, n12: int, n21: int, n22: int, level: float = 0.95) -> tuple[float, float]:
+    """Interval for (n12 - n21)/n of pairs: the differences that Tango's score test does not reject.
+
+    Tango (1998, Stat Med 17:891).  Without discordant pairs it is -+ z^2/(n + z^2); the limit on the side of the
+    observed difference is 1 (or -1) only when all pairs are discordant in that way.  The interval is asymptotic.
+
+    Raises
+    ------
+    ValueError
+        When there are no pairs, or a count is negative.
+    """
+    n = n11 + n12 + n21 + n22
+    if min(n11, n12, n21, n22) < 0:
+        raise ValueError("Counts of pairs cannot be negative.")
+    if n == 0:
+        raise ValueError("A difference of paired proportions needs at least one pair.")
+    z2 = float(stats.norm.ppf(0.5 + level / 2)) ** 2
+
+    def limit(end: float) -> float:
+        # the statistic falls with the difference, so what is not rejected reaches from the estimate to the limit;
+        # halving never evaluates the estimate itself, where the statistic is 0/0 without discordant pairs
+        kept, rejected = (n12 - n21) / n, end
+        for _ in range(60):
+            middle = (kept + rejected) / 2
+            if (n12 - n21 - n * middle) ** 2 <= z2 * _tango_variance(n, n12, n21, middle):
+                kept = middle
+            else:
+                rejected = middle
+        return (kept + rejected) / 2
+
+    return limit(-1.0), limit(1.0)

@@ -14,6 +14,7 @@ from capstat.numerics.proportions import (
     difference_from_intervals,
     mcnemar,
     paired_difference_newcombe,
+    paired_difference_tango,
     wilson,
 )
 
@@ -51,6 +52,7 @@ def test_paired_differences(reference, name):
     cells = case.data[name]
     case.check(f"{name}.newcombe10_ci95", paired_difference_newcombe(*cells))
     case.check(f"{name}.phi_corrected", _newcombe_phi(*cells))
+    case.check(f"{name}.tango_ci95", paired_difference_tango(*cells))
 
 
 @pytest.mark.reference
@@ -98,3 +100,50 @@ def test_paired_intervals_hold_the_difference_and_mirror(cells):
     assert -1 <= low <= difference + 1e-9
     assert difference - 1e-9 <= high <= 1
     np.testing.assert_allclose(paired_difference_newcombe(n11, n21, n12, n22), (-high, -low), atol=1e-7)
+
+
+def tango_quartic(n, b, c, level):
+    """Real roots in [-1, 1] of the quartic of Yang, Sun & Hardin (2012), whose extremes are Tango's limits."""
+    g = stats.norm.ppf(0.5 + level / 2) ** 2
+    d = b - c
+    coefficients = [
+        n**2 * (n / g + 1) ** 2,
+        -n * d * (n / g + 1) * (4 * n / g + 1),
+        2 * n * d**2 * (3 * n / g + 2) / g - n**2 * ((b + c) / g + 1),
+        n * d * (2 * (b + c) / g + 1) - d**3 * (4 * n / g + 1) / g,
+        d**2 * (d**2 / g - (b + c)) / g,
+    ]
+    roots = np.roots(coefficients)
+    return np.clip(np.sort(roots.real[np.abs(roots.imag) < 1e-6]), -1, 1)
+
+
+@pytest.mark.parametrize("cells", [(1, 1, 7, 12), (0, 3, 1, 9), (5, 8, 2, 0), (40, 1, 0, 40), (3, 6, 5, 1)])
+@pytest.mark.parametrize("level", [0.9, 0.95, 0.99])
+def test_tango_limits_are_the_extreme_roots_of_a_quartic(cells, level):
+    roots = tango_quartic(sum(cells), cells[1], cells[2], level)
+    assert paired_difference_tango(*cells, level) == pytest.approx((roots[0], roots[-1]), abs=1e-7)
+
+
+def test_tango_at_the_edges():
+    """By hand. Without discordant pairs n d = z^2 (1 - d); all discordant one way n (1 - d) = z^2 (1 + d)."""
+    z2 = stats.norm.ppf(0.975) ** 2
+    for n in (1, 7):
+        assert paired_difference_tango(n - 1, 0, 0, 1) == pytest.approx((-z2 / (n + z2), z2 / (n + z2)))
+        low, high = paired_difference_tango(0, n, 0, 0)
+        assert (low, high) == (pytest.approx((n - z2) / (n + z2)), 1.0)
+        assert paired_difference_tango(0, 0, n, 0) == (-1.0, pytest.approx(-low))
+    with pytest.raises(ValueError, match="at least one pair"):
+        paired_difference_tango(0, 0, 0, 0)
+    with pytest.raises(ValueError, match="negative"):
+        paired_difference_tango(1, -1, 1, 1)
+
+
+@given(st.tuples(*[st.integers(0, 30)] * 4).filter(lambda cells: sum(cells) > 0))
+def test_tango_holds_the_difference_and_mirrors(cells):
+    n11, n12, n21, n22 = cells
+    low, high = paired_difference_tango(*cells)
+    assert -1 <= low <= (n12 - n21) / sum(cells) <= high <= 1
+    np.testing.assert_allclose(paired_difference_tango(n11, n21, n12, n22), (-high, -low), atol=1e-12)
+    # 0 is left out exactly when McNemar's uncorrected chi-square passes its quantile
+    if n12 + n21 and abs((n12 - n21) ** 2 / (n12 + n21) - stats.chi2.ppf(0.95, 1)) > 1e-6:
+        assert (low > 0 or high < 0) == ((n12 - n21) ** 2 / (n12 + n21) > stats.chi2.ppf(0.95, 1))
