@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
     from capstat.attempts.vocabulary import Vocabulary
 
-__all__ = ["Field", "Kind", "Table"]
+__all__ = ["Field", "Kind", "Table", "When"]
 
 Kind = Literal["identifier", "number", "whole", "yes_no", "category"]
 Table = Literal["attempts", "steps", "patients"]
+When = Literal["before", "with", "after", "record"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +29,10 @@ class Field:
         What one cell says.
     kind : {"identifier", "number", "whole", "yes_no", "category"}
         How a cell is read and stored.
+    when : {"before", "with", "after", "record"}
+        When its value is settled: before the pads are placed (it may have influenced where they went), with or after
+        the placement as somebody's choice (settings of the ramp, sedation), after it as a result (capture, ending,
+        survival), or never, as a property of the record and not of the patient.
     unit : str
         Unit of a number; empty when it has none.
     allowed : Vocabulary or None
@@ -50,6 +55,8 @@ class Field:
     table: Table
     meaning: str
     kind: Kind
+    # without a default: nobody may forget to declare it
+    when: When = field(kw_only=True)
     unit: str = ""
     allowed: Vocabulary | None = None
     required: bool = False

@@ -8,7 +8,7 @@ from capstat.attempts import vocabulary as words
 from capstat.attempts.field import Field
 
 if TYPE_CHECKING:
-    from capstat.attempts.field import Table
+    from capstat.attempts.field import Table, When
 
 __all__ = [
     "ATTEMPT_FIELDS",
@@ -29,100 +29,100 @@ _LONGEST_S: Final = 1e7
 
 
 def _current(
-    name: str, table: Table, meaning: str, why: str, *, required: bool = False, minimum: float = 0.0,
+    name: str, table: Table, meaning: str, why: str, when: When, *, required: bool = False, minimum: float = 0.0,
     plausible_minimum: float | None = None, blank_means: str = "",
 ) -> Field:  # fmt: skip
     return Field(
-        name, table, meaning, "number", "mA", required=required, minimum=minimum, maximum=_CEILING_MA,
+        name, table, meaning, "number", "mA", when=when, required=required, minimum=minimum, maximum=_CEILING_MA,
         plausible_minimum=plausible_minimum, why=why, blank_means=blank_means,
         limit_source=DEVICE_CEILING_SOURCE,
     )  # fmt: skip
 
 
-def _yes_no(name: str, table: Table, meaning: str, why: str, blank_means: str = "") -> Field:
-    return Field(name, table, meaning, "yes_no", allowed=words.YES_NO, why=why, blank_means=blank_means)
+def _yes_no(name: str, table: Table, meaning: str, why: str, when: When, blank_means: str = "") -> Field:
+    return Field(name, table, meaning, "yes_no", when=when, allowed=words.YES_NO, why=why, blank_means=blank_means)
 
 
-def _seconds(name: str, table: Table, meaning: str, why: str) -> Field:
-    return Field(name, table, meaning, "number", "s", minimum=-_LONGEST_S, maximum=_LONGEST_S, why=why)
+def _seconds(name: str, table: Table, meaning: str, why: str, when: When) -> Field:
+    return Field(name, table, meaning, "number", "s", when=when, minimum=-_LONGEST_S, maximum=_LONGEST_S, why=why)
 
 
 def _sign(name: str, meaning: str) -> Field:
     why = "how well bedside signs tell capture from its imitation"
-    return _yes_no(name, "steps", meaning, why, "the sign was not looked for")
+    return _yes_no(name, "steps", meaning, why, "after", "the sign was not looked for")
 
 
 ATTEMPT_FIELDS: Final[tuple[Field, ...]] = (
-    Field("attempt_id", "attempts", "code of the attempt, the same in the steps table", "identifier",
+    Field("attempt_id", "attempts", "code of the attempt, the same in the steps table", "identifier", when="record",
           why="joins the steps to their attempt; needed only when there is a steps table"),
     Field("patient_id", "attempts", "study code of the patient; never a name or a record number",
-          "identifier", required=True, why="attempts in one patient are not independent of each other"),
-    Field("placement", "attempts", "where the pads were", "category", allowed=words.PLACEMENT,
+          "identifier", when="record", required=True, why="attempts in one patient are not independent of each other"),
+    Field("placement", "attempts", "where the pads were", "category", when="with", allowed=words.PLACEMENT,
           required=True, why="the comparison of placements"),
     Field("attempt_order", "attempts", "1 for the patient's first attempt, 2 for the second, and so on", "whole",
-          minimum=1, maximum=1000, plausible_maximum=20,
+          when="after", minimum=1, maximum=1000, plausible_maximum=20,
           why="order effects when a patient had both placements"),
-    Field("setting", "attempts", "where the patient was paced", "category", allowed=words.SETTING,
+    Field("setting", "attempts", "where the patient was paced", "category", when="before", allowed=words.SETTING,
           why="describes to whom the results apply"),
-    Field("assignment", "attempts", "how the placement was decided", "category", allowed=words.ASSIGNMENT,
-          why="a chosen placement needs adjustment for what the choice was based on"),
+    Field("assignment", "attempts", "how the placement was decided", "category", when="record",
+          allowed=words.ASSIGNMENT, why="a chosen placement needs adjustment for what the choice was based on"),
     _current("max_output_ma", "attempts", "highest current that the device can give",
-             "a threshold that was not reached lies above it", required=True, minimum=1.0,
+             "a threshold that was not reached lies above it", "before", required=True, minimum=1.0,
              plausible_minimum=80.0),
     _current("start_ma", "attempts", "current at which the ramp began",
-             "capture at the first setting says only that the threshold is at or below it"),
-    Field("step_ma", "attempts", "change of current from one setting to the next", "number", "mA",
+             "capture at the first setting says only that the threshold is at or below it", "with"),
+    Field("step_ma", "attempts", "change of current from one setting to the next", "number", "mA", when="with",
           minimum=0.1, maximum=100.0, plausible_minimum=1.0, plausible_maximum=20.0,
           why="the width of the interval that holds the threshold"),
-    Field("pulse_width_ms", "attempts", "duration of one pulse", "number", "ms", minimum=0.01,
+    Field("pulse_width_ms", "attempts", "duration of one pulse", "number", "ms", when="with", minimum=0.01,
           maximum=_CEILING_MS, plausible_minimum=5.0, why="short pulses need more current",
           limit_source=DEVICE_CEILING_SOURCE),
-    Field("rate_ppm", "attempts", "pulses per minute that were set", "number", "ppm", minimum=1.0,
+    Field("rate_ppm", "attempts", "pulses per minute that were set", "number", "ppm", when="with", minimum=1.0,
           maximum=400.0, plausible_minimum=30.0, plausible_maximum=200.0,
           why="time to capture and pulses delivered"),
-    Field("pacing_mode", "attempts", "demand or fixed-rate pacing", "category", allowed=words.PACING_MODE,
+    Field("pacing_mode", "attempts", "demand or fixed-rate pacing", "category", when="with", allowed=words.PACING_MODE,
           why="demand pacing may be inhibited by artefacts"),
-    Field("rhythm", "attempts", "rhythm when pacing began", "category", allowed=words.RHYTHM,
+    Field("rhythm", "attempts", "rhythm when pacing began", "category", when="before", allowed=words.RHYTHM,
           why="describes to whom the results apply"),
     _yes_no("arrest", "attempts", "in cardiac arrest when pacing began",
-            "capture in cardiac arrest is another question"),
+            "capture in cardiac arrest is another question", "before"),
     _yes_no("conscious", "attempts", "conscious when pacing began",
-            "ramps are stopped earlier in conscious patients"),
-    _yes_no("sedation", "attempts", "sedated during pacing", "sedated patients tolerate higher currents"),
+            "ramps are stopped earlier in conscious patients", "before"),
+    _yes_no("sedation", "attempts", "sedated during pacing", "sedated patients tolerate higher currents", "with"),
     _seconds("pacing_start_s", "attempts",
-             "first pulse, in seconds from a time zero that the study chooses", "time to capture"),
+             "first pulse, in seconds from a time zero that the study chooses", "time to capture", "with"),
     _seconds("first_capture_s", "attempts", "first capture, in seconds from the same time zero",
-             "time to capture"),
+             "time to capture", "after"),
     _seconds("pacing_end_s", "attempts", "last pulse, in seconds from the same time zero",
-             "time to capture, and how long an attempt without capture was followed"),
+             "time to capture, and how long an attempt without capture was followed", "after"),
     _current("highest_no_capture_ma", "attempts", "highest current that did not capture",
-             "the threshold lies above it", blank_means="the first setting captured"),
+             "the threshold lies above it", "after", blank_means="the first setting captured"),
     _current("lowest_capture_ma", "attempts", "lowest current that captured",
-             "the threshold lies at or below it", plausible_minimum=20.0,
+             "the threshold lies at or below it", "after", plausible_minimum=20.0,
              blank_means="no capture was seen"),
-    Field("capture_criterion", "attempts", "what capture means in the two columns before", "category",
+    Field("capture_criterion", "attempts", "what capture means in the two columns before", "category", when="record",
           allowed=words.CAPTURE_CRITERION,
           why="electrical and mechanical capture are different thresholds"),
-    Field("ended", "attempts", "why the ramp ended", "category", allowed=words.ENDED,
+    Field("ended", "attempts", "why the ramp ended", "category", when="after", allowed=words.ENDED,
           why="stopping early may depend on the threshold"),
-    Field("data_origin", "attempts", "whether the record is of a real patient", "category",
+    Field("data_origin", "attempts", "whether the record is of a real patient", "category", when="record",
           allowed=words.DATA_ORIGIN, why="reports on invented data say so on every page"),
 )  # fmt: skip
 
 STEP_FIELDS: Final[tuple[Field, ...]] = (
-    Field("attempt_id", "steps", "code of the attempt, as in the attempts table", "identifier",
+    Field("attempt_id", "steps", "code of the attempt, as in the attempts table", "identifier", when="record",
           required=True, why="joins the steps to their attempt"),
     Field("step_order", "steps", "1 for the first setting of the attempt, 2 for the second, and so on", "whole",
-          minimum=0, maximum=1e6, why="the direction of the ramp", blank_means="the order of the file"),
-    _current("current_ma", "steps", "current of the setting", "the threshold", required=True),
+          when="with", minimum=0, maximum=1e6, why="the direction of the ramp", blank_means="the order of the file"),
+    _current("current_ma", "steps", "current of the setting", "the threshold", "with", required=True),
     _seconds("time_s", "steps", "when the setting began, in seconds from the time zero of the attempt",
-             "time to capture"),
+             "time to capture", "with"),
     _yes_no("electrical_capture", "steps", "a QRS complex and a T wave followed each pulse",
-            "electrical threshold", "not assessed"),
+            "electrical threshold", "after", "not assessed"),
     _yes_no("mechanical_capture", "steps", "each pulse was followed by a heart beat that ejects blood",
-            "mechanical threshold", "not assessed"),
+            "mechanical threshold", "after", "not assessed"),
     _yes_no("adjudicated_capture", "steps", "capture by later review of the recorded strip",
-            "the reference against which bedside judgement is checked", "not reviewed"),
+            "the reference against which bedside judgement is checked", "after", "not reviewed"),
     _sign("qrs_with_t_wave", "wide QRS complex with a T wave after each pulse on the monitor"),
     _sign("femoral_pulse", "femoral pulse felt at the paced rate"),
     _sign("carotid_pulse", "carotid pulse felt at the paced rate"),
@@ -130,40 +130,40 @@ STEP_FIELDS: Final[tuple[Field, ...]] = (
     _sign("arterial_line", "arterial pressure waveform at the paced rate"),
     _sign("ultrasound", "ventricles contract at the paced rate on ultrasound"),
     Field("etco2_rise_mmhg", "steps", "rise of end-tidal carbon dioxide from before pacing", "number",
-          "mmHg", minimum=-150.0, maximum=150.0, plausible_minimum=-40.0, plausible_maximum=60.0,
+          "mmHg", when="after", minimum=-150.0, maximum=150.0, plausible_minimum=-40.0, plausible_maximum=60.0,
           why="a sign of mechanical capture"),
-    Field("systolic_mmhg", "steps", "systolic blood pressure at the setting", "number", "mmHg", minimum=0.0,
-          maximum=400.0, plausible_maximum=280.0, why="a sign of mechanical capture"),
+    Field("systolic_mmhg", "steps", "systolic blood pressure at the setting", "number", "mmHg", when="after",
+          minimum=0.0, maximum=400.0, plausible_maximum=280.0, why="a sign of mechanical capture"),
 )  # fmt: skip
 
 PATIENT_FIELDS: Final[tuple[Field, ...]] = (
-    Field("patient_id", "patients", "study code of the patient, as in the attempts table", "identifier",
+    Field("patient_id", "patients", "study code of the patient, as in the attempts table", "identifier", when="record",
           required=True, why="joins the patients to their attempts"),
     Field("age_years", "patients", "age; 90 stands for 90 or older, which may also be written 90+ or >89",
-          "number", "years", minimum=0.0, maximum=90.0,
+          "number", "years", when="before", minimum=0.0, maximum=90.0,
           why="describes to whom the results apply; adjustment"),
-    Field("sex", "patients", "sex", "category", allowed=words.SEX,
+    Field("sex", "patients", "sex", "category", when="before", allowed=words.SEX,
           why="describes to whom the results apply; adjustment"),
-    Field("height_cm", "patients", "height", "number", "cm", minimum=20.0, maximum=260.0,
+    Field("height_cm", "patients", "height", "number", "cm", when="before", minimum=20.0, maximum=260.0,
           plausible_minimum=45.0, plausible_maximum=220.0, why="body size in the comparison of placements"),
-    Field("weight_kg", "patients", "weight", "number", "kg", minimum=0.3, maximum=700.0,
+    Field("weight_kg", "patients", "weight", "number", "kg", when="before", minimum=0.3, maximum=700.0,
           plausible_minimum=2.0, why="body size in the comparison of placements"),
-    Field("chest_circumference_cm", "patients", "circumference of the chest", "number", "cm", minimum=15.0,
-          maximum=250.0, plausible_minimum=30.0, plausible_maximum=170.0,
+    Field("chest_circumference_cm", "patients", "circumference of the chest", "number", "cm", when="before",
+          minimum=15.0, maximum=250.0, plausible_minimum=30.0, plausible_maximum=170.0,
           why="the path that the current takes"),
-    _yes_no("emphysema", "patients", "emphysema", "may raise the threshold"),
-    _yes_no("pericardial_effusion", "patients", "pericardial effusion", "may raise the threshold"),
+    _yes_no("emphysema", "patients", "emphysema", "may raise the threshold", "before"),
+    _yes_no("pericardial_effusion", "patients", "pericardial effusion", "may raise the threshold", "before"),
     _yes_no("positive_pressure_ventilation", "patients", "ventilated with positive pressure during pacing",
-            "may raise the threshold"),
+            "may raise the threshold", "with"),
     _yes_no("recent_cardiac_surgery", "patients", "cardiac surgery in the days before pacing",
-            "may raise the threshold"),
-    _yes_no("hypothermia", "patients", "hypothermic when paced", "may change the threshold"),
-    _yes_no("survived_to_arrival", "patients", "alive on arrival at hospital", "outcome"),
-    _yes_no("survived_to_admission", "patients", "alive on admission to a ward", "outcome"),
-    _yes_no("survived_to_discharge", "patients", "alive at discharge from hospital", "outcome"),
-    _yes_no("survived_30_days", "patients", "alive 30 days after pacing", "outcome"),
+            "may raise the threshold", "before"),
+    _yes_no("hypothermia", "patients", "hypothermic when paced", "may change the threshold", "before"),
+    _yes_no("survived_to_arrival", "patients", "alive on arrival at hospital", "outcome", "after"),
+    _yes_no("survived_to_admission", "patients", "alive on admission to a ward", "outcome", "after"),
+    _yes_no("survived_to_discharge", "patients", "alive at discharge from hospital", "outcome", "after"),
+    _yes_no("survived_30_days", "patients", "alive 30 days after pacing", "outcome", "after"),
     _yes_no("good_neurological_outcome", "patients", "independent in daily life at the last contact",
-            "outcome"),
+            "outcome", "after"),
 )  # fmt: skip
 
 TABLES: Final[dict[Table, tuple[Field, ...]]] = {

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     from capstat.thresholds import CensoredThresholds
 
-__all__ = ["BootstrapCurve", "bootstrap_curves"]
+__all__ = ["BootstrapCurve", "bootstrap_curves", "replicate_masses"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -49,7 +49,7 @@ class BootstrapCurve:
     seed: int
 
 
-def _replicate_masses(support: Support, mass: NDArray[np.float64], weights: NDArray[np.float64]) -> NDArray[np.float64]:
+def replicate_masses(support: Support, mass: NDArray[np.float64], weights: NDArray[np.float64]) -> NDArray[np.float64]:
     """Refit every replicate; one without any attempt of the group (tiny groups only) repeats the estimate.
 
     A replicate may lack the cells that tell two neighbouring support intervals apart; what it gives them
@@ -121,6 +121,6 @@ def bootstrap_curves(groups: Sequence[CensoredThresholds], *, replicates: int, s
         support = innermost_intervals(cells.lower_ma, cells.upper_ma)
         mass, _, _ = maximise_on_support(support, cells.count)
         intervals = np.column_stack((support.lower_ma, support.upper_ma))
-        masses = _replicate_masses(support, mass, weights)
+        masses = replicate_masses(support, mass, weights)
         curves.append(BootstrapCurve(group, intervals, mass, masses, seed))
     return tuple(curves)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from capstat.attempts.fields import ATTEMPT_FIELDS, PATIENT_FIELDS
 from capstat.results import UsageError
 
 if TYPE_CHECKING:
@@ -19,11 +20,14 @@ if TYPE_CHECKING:
     from capstat.thresholds import CensoredThresholds
 
 __all__ = [
+    "BEFORE_PLACEMENT",
+    "NOT_A_CONFOUNDER",
     "NOT_BEFORE_PLACEMENT",
     "PLACEMENT",
     "Covariates",
     "Kind",
     "Spline",
+    "check_confounder",
     "check_name",
     "complete_cases",
     "covariate_table",
@@ -32,13 +36,17 @@ __all__ = [
 
 PLACEMENT = "placement"
 UNKNOWN_PLACEMENT = "unknown"
-# Known only after the pads were placed, or not a property of the patient: adjusting for it would distort.
-NOT_BEFORE_PLACEMENT = frozenset(
-    {
-        "attempt_row", "attempt_order", "first_attempt", "survived_to_arrival", "survived_to_admission",
-        "survived_to_discharge", "survived_30_days", "good_neurological_outcome",
-    }
-)  # fmt: skip
+# columns that deriving thresholds adds: places in a table, and whether an earlier attempt was made and failed
+_TECHNICAL = frozenset({"attempt_row", "first_attempt"})
+_DERIVED_BEFORE = frozenset({"body_mass_index"})  # from height and weight
+_WHEN = {field.name: field.when for field in (*ATTEMPT_FIELDS, *PATIENT_FIELDS)}
+
+BEFORE_PLACEMENT = frozenset(name for name, when in _WHEN.items() if when == "before") | _DERIVED_BEFORE
+# results of the attempt or of its predecessor: in no model of the threshold
+NOT_BEFORE_PLACEMENT = frozenset(name for name, when in _WHEN.items() if when == "after") | _TECHNICAL
+# chosen with the placement or later (a threshold may be described by them, as by pulse width), or no property of the
+# patient: a comparison of placements is not adjusted for them
+NOT_A_CONFOUNDER = frozenset(_WHEN) - BEFORE_PLACEMENT | _TECHNICAL
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,6 +141,21 @@ def check_name(table: pd.DataFrame, name: str) -> None:
         raise UsageError(f"'{name}' is not known before the pads are placed, so nothing may be adjusted for it.")
     if name not in table:
         raise UsageError(f"There is no covariate '{name}'; there are: {', '.join(sorted(map(str, table.columns)))}.")
+
+
+def check_confounder(table: pd.DataFrame, name: str) -> None:
+    """Refuse to adjust a comparison of placements for what is settled only with or after the placement.
+
+    When each field is settled is declared in the table of fields; a column that is no field is taken at the word of
+    whoever names it.
+    """
+    if name in NOT_A_CONFOUNDER:
+        accepted = sorted(BEFORE_PLACEMENT.intersection(map(str, table.columns)))
+        raise UsageError(
+            f"'{name}' is not known before the pads are placed, so the comparison cannot be adjusted for it; accepted "
+            f"are: {', '.join(accepted) or 'none of the recorded fields'}."
+        )
+    check_name(table, name)
 
 
 def read_column(column: pd.Series[Any], name: str) -> tuple[Kind, pd.Series[Any]]:
