@@ -1,6 +1,7 @@
 """From a study to every result that a report shows."""
 
 from capstat.analysis.covariate_analysis import CovariateAnalysis
+from capstat.analysis.placement_detail import DecisionQuestion, PlacementDetail, detail_comparison
 from capstat.analysis.study_analysis import (
     ALL_PLACEMENTS,
     AnalysisOptions,
@@ -19,12 +20,15 @@ __all__ = [
     "AnalysisOptions",
     "CaptureAnalysis",
     "CovariateAnalysis",
+    "DecisionQuestion",
     "GroupAnalysis",
     "ModelSummary",
+    "PlacementDetail",
     "StudyAnalysis",
     "StudyFacts",
     "ThresholdDetail",
     "analyse_study",
     "capture_definitions_for",
+    "detail_comparison",
     "suppress_small_groups",
 ]

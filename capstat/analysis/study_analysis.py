@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from capstat.analysis.covariate_analysis import CovariateAnalysis, analyse_covariates
 from capstat.analysis.facts import CensoringCounts, StudyFacts, count_censoring, study_facts
+from capstat.analysis.placement_detail import DecisionQuestion, PlacementDetail, detail_comparison
 from capstat.analysis.threshold_detail import ModelSummary, ThresholdDetail, describe_thresholds, summarise_models
 from capstat.distributions import CaptureSummary, summarise_capture
 from capstat.placement import (
@@ -69,10 +70,14 @@ class AnalysisOptions:
     currents_ma : tuple of float or None
         Currents at which shares are wanted; a round grid when ``None``.
     adjust_for : tuple of str or None
-        Covariates of the comparison between patients; body size when ``None``.
+        Declared confounders of the comparison between patients; the default ones that were recorded when ``None``.
     covariates : tuple of str or None
         Covariates of the regression of thresholds; placement, body size, arrest, consciousness and pulse width where
         recorded when ``None``.
+    modifiers : tuple of str or None
+        For whom the comparison may differ; body mass index, sex and arrest where recorded when ``None``.
+    question : DecisionQuestion
+        What the interval of the comparison is read against.
     level : float
         Confidence level.
     replicates, seed : int
@@ -87,6 +92,8 @@ class AnalysisOptions:
     currents_ma: tuple[float, ...] | None = None
     adjust_for: tuple[str, ...] | None = None
     covariates: tuple[str, ...] | None = None
+    modifiers: tuple[str, ...] | None = None
+    question: DecisionQuestion = field(default_factory=DecisionQuestion)
     level: float = 0.95
     replicates: int = 1000
     seed: int = 1
@@ -134,6 +141,8 @@ class CaptureAnalysis:
         What goes with a higher threshold.
     comparison : PlacementComparison or None
         Of the two placements.
+    placement_detail : PlacementDetail or None
+        What hangs on the comparison; only under the leading definition of capture.
     not_compared : str
         Why there is no comparison; empty when there is one.
     """
@@ -145,6 +154,7 @@ class CaptureAnalysis:
     groups: tuple[GroupAnalysis, ...]
     covariates: CovariateAnalysis | None
     comparison: PlacementComparison | None
+    placement_detail: PlacementDetail | None
     not_compared: str
 
 
@@ -230,6 +240,11 @@ def _analyse_capture(
         )  # fmt: skip
     except NotEstimableError as error:
         reason = str(error)
+    detail = None
+    if comparison is not None and leading:
+        detail = detail_comparison(
+            thresholds, comparison, modifiers=options.modifiers, question=options.question, seed=options.seed
+        )
     compared = {summary.label: summary for summary in comparison.summaries} if comparison else {}
 
     def summarise(part: CensoredThresholds, label: str) -> CaptureSummary:
@@ -251,7 +266,9 @@ def _analyse_capture(
     covariates = None
     if not paired:
         covariates = analyse_covariates(used, (options.first, options.minus), options.level, options.covariates)
-    return CaptureAnalysis(capture, derivation, selection, len(used), tuple(groups), covariates, comparison, reason)
+    return CaptureAnalysis(
+        capture, derivation, selection, len(used), tuple(groups), covariates, comparison, detail, reason
+    )
 
 
 def analyse_study(study: Study, options: AnalysisOptions | None = None) -> StudyAnalysis:

@@ -8,6 +8,9 @@ from typing import TYPE_CHECKING
 from capstat.analysis.study_analysis import ALL_PLACEMENTS
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from capstat.analysis.placement_detail import PlacementDetail
     from capstat.analysis.study_analysis import CaptureAnalysis, StudyAnalysis
     from capstat.placement import PlacementComparison
 
@@ -44,22 +47,50 @@ def _suppress_capture(capture: CaptureAnalysis, fewest: int) -> CaptureAnalysis:
     hidden = [group.counts.patients for group in capture.groups if group.counts.patients < fewest]
     if hidden and (len(hidden) == 1 or sum(hidden) < fewest):
         kept = [group for group in kept if group.summary.label != ALL_PLACEMENTS]
-    comparison, reason = capture.comparison, capture.not_compared
+    comparison, reason, detail = capture.comparison, capture.not_compared, capture.placement_detail
     if comparison is not None and min(comparison.n_first, comparison.n_minus) < fewest:
-        comparison, reason = None, TOO_SMALL
+        comparison, reason, detail = None, TOO_SMALL, None
     if comparison is not None:
         comparison = _suppress_pairs(comparison, fewest)
+    if detail is not None:
+        detail = _suppress_detail(detail, fewest)
     # coefficients of a model with a hidden group would speak of that group
     covariates = None if hidden else capture.covariates
     return replace(
-        capture, groups=tuple(kept), covariates=covariates, comparison=comparison, not_compared=reason, derivation=None
-    )
+        capture, groups=tuple(kept), covariates=covariates, comparison=comparison, placement_detail=detail,
+        not_compared=reason, derivation=None,
+    )  # fmt: skip
+
+
+def _small(counts: Iterable[int], fewest: int) -> bool:
+    return any(0 < count < fewest for count in counts)
 
 
 def _suppress_pairs(comparison: PlacementComparison, fewest: int) -> PlacementComparison:
-    pairs = comparison.paired_capture
+    pairs, tests, shortcut = comparison.paired_capture, comparison.paired_tests, comparison.shortcut
     if pairs is not None:
         cells = (pairs.both, pairs.first_only, pairs.second_only, pairs.neither, pairs.undetermined)
-        if any(0 < cell < fewest for cell in cells):
-            pairs = None
-    return replace(comparison, paired_capture=pairs, paired_intervals=None)
+        pairs = None if _small(cells, fewest) else pairs
+    if tests is not None:
+        found = [tests.sign, tests.signed_rank]
+        if tests.period_adjusted is not None:
+            found += [tests.period_adjusted.capture, tests.period_adjusted.sign, tests.period_adjusted.rank]
+        counts = [n for t in found for n in (t.first_lower, t.second_lower, t.undecided, t.n_pairs - t.n_informative)]
+        tests = None if _small(counts, fewest) else tests
+    if shortcut is not None and _small((shortcut.n_made_up, shortcut.n_left_out), fewest):
+        shortcut = None
+    return replace(comparison, paired_capture=pairs, paired_tests=tests, paired_intervals=None, shortcut=shortcut)
+
+
+def _suppress_detail(detail: PlacementDetail, fewest: int) -> PlacementDetail:
+    """Without histograms of single patients, small subgroups, and analyses that rest on a few missing values."""
+    observational = detail.observational
+    if observational is not None:
+        observational = replace(observational, overlap=None, propensity=None)
+    forest = detail.forest
+    if forest is not None and any(min(row.n_first, row.n_minus) < fewest for row in forest.rows):
+        forest = None
+    imputed = detail.imputed
+    if imputed is not None and imputed.n_total - imputed.n_complete < fewest:
+        imputed = None
+    return replace(detail, observational=observational, forest=forest, imputed=imputed)

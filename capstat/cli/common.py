@@ -9,7 +9,7 @@ import sys
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from capstat.analysis import AnalysisOptions
+    from capstat.analysis import AnalysisOptions, DecisionQuestion
     from capstat.attempts import Study
     from capstat.results import Estimate
 
@@ -26,6 +26,7 @@ __all__ = [
 ]
 
 HIGHEST_MA = 200.0  # US 21 CFR 870.5550
+LARGEST_MARGIN = 3.0
 LOWEST_LEVEL, HIGHEST_LEVEL = 0.5, 0.999
 CAPTURE_NAMES = ("mechanical", "electrical", "adjudicated", "as-recorded")
 
@@ -77,6 +78,20 @@ def _level(text: str) -> float:
     return level
 
 
+def _margin(text: str) -> float:
+    margin = (_numbers(text) or (0.0,))[0]
+    if "," in text or not 1 < margin <= LARGEST_MARGIN:
+        raise argparse.ArgumentTypeError(f"'{text}' is not a ratio above 1 and up to {LARGEST_MARGIN:g}, such as 1.1")
+    return margin
+
+
+def _milliamperes(text: str) -> float:
+    current = (_numbers(text) or (0.0,))[0]
+    if "," in text or not 0 < current <= HIGHEST_MA:
+        raise argparse.ArgumentTypeError(f"'{text}' is not a current above 0 and up to {HIGHEST_MA:g} mA, such as 10")
+    return current
+
+
 def whole_number(smallest: int) -> Any:
     def parse(text: str) -> int:
         if not text.isdigit() or int(text) < smallest:
@@ -108,9 +123,31 @@ def add_analysis_options(parser: argparse.ArgumentParser, *, placements: bool) -
     parser.add_argument("--replicates", type=whole_number(100), default=1000, help="bootstrap resamples (default 1000)")
     parser.add_argument("--seed", type=whole_number(0), default=1, help="seed of the bootstrap (default 1)")
     if placements:
-        parser.add_argument("--first", default="anterior-posterior", help="placement that is compared ...")
-        parser.add_argument("--minus", default="anterior-lateral", help="... with this one")
-        parser.add_argument("--adjust", help="covariates, separated by commas (default: body size; '' for none)")
+        parser.add_argument("--first", help="placement that is compared (default: anterior-posterior) ...")
+        parser.add_argument("--minus", help="... with this one (default: anterior-lateral)")
+        parser.add_argument(
+            "--adjust",
+            help="declared confounders, settled before the pads are placed, separated by commas; '' for none (default: "
+            "age, sex, body size, arrest, consciousness, setting, rhythm, where recorded)",
+        )
+        parser.add_argument(
+            "--modifiers",
+            help="for whom the comparison may differ, separated by commas; '' for none (default: body mass index, sex, "
+            "arrest, where recorded)",
+        )
+        parser.add_argument(
+            "--claim",
+            choices=("superiority", "non-inferiority", "equivalence"),
+            default="superiority",
+            help="what the interval of the ratio is read against (default: superiority of the first)",
+        )
+        parser.add_argument(
+            "--margin", type=_margin, help="margin of the claim as a ratio of thresholds above 1, such as 1.1"
+        )
+        parser.add_argument(
+            "--at-least", type=_milliamperes, metavar="MA",
+            help="also give the posterior probability that the first needs at least so many mA less (flat prior)",
+        )  # fmt: skip
 
 
 def add_covariates_option(parser: argparse.ArgumentParser) -> None:
@@ -132,8 +169,12 @@ def analysis_options(options: argparse.Namespace) -> AnalysisOptions:
     by_name = {capture.name: capture for capture in CAPTURE_DEFINITIONS}
     adjust, covariates = getattr(options, "adjust", None), getattr(options, "covariates", None)
 
+    by_placement = getattr(options, "by", "placement") == "placement"
+
     def placement(name: str, default: str) -> str:
-        word = getattr(options, name, default)
+        word = getattr(options, name, None)
+        if word is None or not by_placement:
+            return default
         try:
             return PLACEMENT.match(word) or default
         except KeyError:
@@ -150,10 +191,24 @@ def analysis_options(options: argparse.Namespace) -> AnalysisOptions:
         currents_ma=options.currents,
         adjust_for=_names(adjust),
         covariates=_names(covariates),
+        modifiers=_names(getattr(options, "modifiers", None)),
+        question=_question(options),
         level=options.level,
         replicates=options.replicates,
         seed=options.seed,
     )
+
+
+def _question(options: argparse.Namespace) -> DecisionQuestion:
+    """What the interval is read against; a margin belongs to a claim that has one."""
+    from capstat.analysis import DecisionQuestion
+    from capstat.placement.decision import Claim
+    from capstat.results import UsageError
+
+    claim, margin = Claim(getattr(options, "claim", "superiority")), getattr(options, "margin", None)
+    if (claim is Claim.SUPERIORITY) != (margin is None):
+        raise UsageError("--claim non-inferiority and --claim equivalence need a --margin, and superiority takes none.")
+    return DecisionQuestion(claim, margin, getattr(options, "at_least", None))
 
 
 def open_study(options: argparse.Namespace) -> Study:

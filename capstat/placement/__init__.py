@@ -9,6 +9,7 @@ from capstat.placement.comparison import (
     paired_by_design,
 )
 from capstat.placement.difference import CurveDifference, curve_difference
+from capstat.placement.grouping import compared_values, grouped_by
 from capstat.placement.order import first_attempt_of_each_patient
 from capstat.placement.paired import PairedCapture, PairedIntervals, paired_capture
 from capstat.placement.paired_ratio import PairedRatio, paired_ratio
@@ -28,9 +29,11 @@ __all__ = [
     "UnpairedRatio",
     "body_size_column",
     "compare_placements",
+    "compared_values",
     "curve_difference",
     "first_attempt_of_each_patient",
     "fit_random_intercept",
+    "grouped_by",
     "paired_by_design",
     "paired_capture",
     "paired_ratio",

@@ -9,13 +9,19 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from capstat.distributions.bootstrap import bootstrap_curves
+from capstat.distributions.covariates import PLACEMENT
 from capstat.distributions.regression import captured_patients
 from capstat.distributions.summary import CaptureSummary, summarise_curve
+from capstat.placement.contrasts import GroupContrasts, group_contrasts
 from capstat.placement.difference import CurveDifference, curve_difference
+from capstat.placement.observational.confounders import choose_confounders, default_confounders
 from capstat.placement.order import first_attempt_of_each_patient
 from capstat.placement.paired import PairedCapture, PairedIntervals, paired_capture, paired_intervals
 from capstat.placement.paired_ratio import PairedRatio, bounded_ratio, paired_ratio
-from capstat.placement.unpaired import UnpairedRatio, body_size_column, unpaired_ratio
+from capstat.placement.paired_tests import PairedTests, paired_tests
+from capstat.placement.score_tests import ScoreTest, score_tests
+from capstat.placement.shortcut_comparison import ShortcutComparison, shortcut_comparison
+from capstat.placement.unpaired import UnpairedRatio, unpaired_ratio
 from capstat.results import Estimate, NotEstimableError, UsageError
 
 if TYPE_CHECKING:
@@ -59,6 +65,8 @@ class PlacementComparison:
     ----------
     first, minus : str
         Differences are ``first - minus``, ratios ``first / minus``.
+    by : str
+        Column whose values are compared; ``"placement"`` unless the thresholds were grouped otherwise.
     paired : bool
         Whether the comparison is within patients.
     assignment : Assignment
@@ -88,16 +96,25 @@ class PlacementComparison:
         Detail of the within-patient model.
     paired_capture : PairedCapture or None
         Exact paired test at ``common_maximum_ma``.
+    paired_tests : PairedTests or None
+        Tests of the patients with both that need no model.
     paired_intervals : PairedIntervals or None
         Thresholds of the patients with both, for a picture.
     unpaired_ratio : UnpairedRatio or None
         Detail of the regression between patients.
+    contrasts : GroupContrasts
+        Mean thresholds, shares and currents compared without a model.
+    score_tests : tuple of ScoreTest
+        Tests of equal threshold distributions between patients; empty within patients.
+    shortcut : ShortcutComparison or None
+        What made-up thresholds for non-capture would have said.
     common_maximum_ma : float
         Highest current that every device in the comparison could deliver.
     """
 
     first: str
     minus: str
+    by: str
     paired: bool
     assignment: Assignment
     n_first: int
@@ -117,8 +134,12 @@ class PlacementComparison:
     difference_at_median: Estimate
     paired_ratio: PairedRatio | None
     paired_capture: PairedCapture | None
+    paired_tests: PairedTests | None
     paired_intervals: PairedIntervals | None
     unpaired_ratio: UnpairedRatio | None
+    contrasts: GroupContrasts
+    score_tests: tuple[ScoreTest, ...]
+    shortcut: ShortcutComparison | None
     common_maximum_ma: float
 
 
@@ -176,6 +197,7 @@ def compare_placements(
     first: str = ANTERIOR_POSTERIOR,
     *,
     minus: str = ANTERIOR_LATERAL,
+    by: str = PLACEMENT,
     currents_ma: Sequence[float] | None = None,
     adjust_for: Sequence[str] | None = None,
     fractions: Sequence[float] = (0.5, 0.9, 0.95),
@@ -194,12 +216,14 @@ def compare_placements(
         Attempts; other placements are ignored.
     first, minus : str
         Differences are ``first - minus``, ratios ``first / minus``.
+    by : str
+        What the groups are, for words; see :func:`capstat.placement.grouped_by`.
     currents_ma : sequence of float, optional
         Where the difference in share captured is wanted; every 20 mA from 40 mA and the highest current that
         every device could deliver when omitted.
     adjust_for : sequence of str, optional
-        Covariates of the regression between patients; when omitted, the measure of body size that most
-        attempts have, if any.
+        Covariates of the regression between patients, declared to come before the placement; when omitted, the default
+        confounders (:func:`capstat.placement.observational.default_confounders`) that were recorded often enough.
     fractions : sequence of float
         Capture currents wanted for each placement.
     level, replicates, seed
@@ -243,8 +267,9 @@ def compare_placements(
     within = _try_paired_ratio(pair, first, minus, level) if paired else None
     between = None
     if not paired:
-        size = body_size_column(used)
-        chosen = adjust_for if adjust_for is not None else ([size] if size else [])
+        chosen = adjust_for
+        if chosen is None:
+            chosen, _ = choose_confounders(used, first, minus, default_confounders(used))
         between = unpaired_ratio(used, first, minus, adjust_for=chosen, level=level)
         ratio, at_median = between.ratio, between.difference_at_median
     elif isinstance(within, PairedRatio):
@@ -259,6 +284,7 @@ def compare_placements(
     return PlacementComparison(
         first=first,
         minus=minus,
+        by=by,
         paired=paired,
         assignment=_assignment(used),
         n_first=n_first,
@@ -280,8 +306,15 @@ def compare_placements(
         difference_at_median=at_median,
         paired_ratio=within if isinstance(within, PairedRatio) else None,
         paired_capture=_try_paired_capture(used, first, minus, top, level) if paired else None,
+        paired_tests=paired_tests(used, first, minus, current_ma=top, level=level) if paired else None,
         paired_intervals=paired_intervals(used, first, minus) if paired else None,
         unpaired_ratio=between,
+        contrasts=group_contrasts(
+            curves[0], curves[1], (summaries[0], summaries[1]), first=first, minus=minus, currents_ma=wanted,
+            fractions=fractions,
+        ),
+        score_tests=() if paired or not np.all(used.weight == 1) else _try_score_tests(used, seed),
+        shortcut=shortcut_comparison(used, first, minus, paired=paired, level=level),
         common_maximum_ma=top,
     )  # fmt: skip
 
@@ -295,6 +328,13 @@ def _at_maximum(difference: CurveDifference, top: float, direction: str, n: int,
         quantity, None, None, None, level, "proportion", "score", n, "nonparametric capture curves", direction,
         reason=f"one of the placements was followed to {difference.highest_shared_ma:g} mA only",
     )  # fmt: skip
+
+
+def _try_score_tests(thresholds: CensoredThresholds, seed: int) -> tuple[ScoreTest, ...]:
+    try:
+        return score_tests(thresholds, seed=seed)
+    except NotEstimableError:
+        return ()
 
 
 def _try_paired_ratio(

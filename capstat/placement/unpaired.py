@@ -7,7 +7,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from capstat.distributions.covariates import Covariates, Kind, complete_cases, covariate_table
+from capstat.distributions.covariates import (
+    Covariates,
+    Kind,
+    check_confounder,
+    complete_cases,
+    covariate_table,
+)
 from capstat.distributions.design_matrix import make_design
 from capstat.distributions.families import LOGNORMAL, TWO_PARAMETER_FAMILIES
 from capstat.distributions.regression import (
@@ -203,6 +209,8 @@ def unpaired_ratio(
     plain = np.column_stack((np.ones(len(pair)), is_first))
     unadjusted, _ = _fit_ratio(pair, plain, ("intercept", first), family, level, direction)
 
+    for name in adjust_for:
+        check_confounder(covariate_table(pair), name)
     complete, _ = complete_cases(pair, adjust_for)
     used = pair.subset(complete)
     missing = _arm_without_covariates(pair, complete, (first, minus), adjust_for)

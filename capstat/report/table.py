@@ -15,7 +15,17 @@ if TYPE_CHECKING:
 
     from capstat.results import Estimate
 
-__all__ = ["Table", "estimate_cells", "estimates_frame", "level_text", "parts", "shown_estimate", "small", "table_text"]
+__all__ = [
+    "Table",
+    "estimate_cells",
+    "estimates_frame",
+    "level_text",
+    "parts",
+    "shown_estimate",
+    "small",
+    "table_text",
+    "word_rows",
+]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -124,3 +134,9 @@ def table_text(table: Table, width: int = 100) -> str:
     notes = [line for note in table.notes for line in textwrap.wrap(note, width)]
     body = [table.title, lines[0], "-" * len(lines[0]), *lines[1:], *notes]
     return "\n".join([body[0], *(f"  {line}" for line in body[1:])]) + "\n"
+
+
+def word_rows(rows: list[tuple[str, str, Estimate]]) -> tuple[tuple[tuple[str, ...], ...], pd.DataFrame]:
+    """Shown cells (group, words, value, limits) and the frame of the same estimates."""
+    cells, frame = estimate_cells((group, e) for group, _, e in rows)
+    return tuple((g, words, v, limits) for (g, v, limits), (_, words, _) in zip(cells, rows, strict=True)), frame

@@ -6,24 +6,17 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from capstat.report.sentences import why_sentence
-from capstat.report.table import Table, estimate_cells, estimates_frame, level_text, parts, shown_estimate, small
+from capstat.report.placement_detail_text import detail_tables
+from capstat.report.placement_tables import placement_tables
+from capstat.report.table import Table, level_text, parts, small, word_rows
 from capstat.report.threshold_tables import threshold_tables
-from capstat.report.wording import p_text, plain_name
 
 if TYPE_CHECKING:
     from capstat.analysis import CaptureAnalysis, GroupAnalysis, StudyAnalysis
     from capstat.attempts import Finding
-    from capstat.placement import PlacementComparison
     from capstat.results import Estimate
 
 __all__ = ["tables_of_capture", "tables_of_data", "tables_of_thresholds"]
-
-
-def _word_rows(rows: list[tuple[str, str, Estimate]]) -> tuple[tuple[tuple[str, ...], ...], pd.DataFrame]:
-    """Shown cells (group, words, value, limits) and the frame of the same estimates."""
-    cells, frame = estimate_cells((group, e) for group, _, e in rows)
-    return tuple((g, words, v, limits) for (g, v, limits), (_, words, _) in zip(cells, rows, strict=True)), frame
 
 
 def tables_of_data(analysis: StudyAnalysis, findings: tuple[Finding, ...], suppress_below: int) -> tuple[Table, ...]:
@@ -138,12 +131,8 @@ def tables_of_capture(capture: CaptureAnalysis, suppress_below: int = 1) -> tupl
     """Thresholds and placement under one definition of capture."""
     tables = list(tables_of_thresholds(capture, suppress_below))
     if capture.comparison is not None:
-        tables.append(_placement_table(capture.comparison, capture.capture.name, suppress_below))
-        tables.append(_difference_table(capture.comparison, capture.capture.name))
-        if capture.comparison.unpaired_ratio is not None and capture.comparison.unpaired_ratio.by_family:
-            tables.append(_families_table(capture.comparison, capture.capture.name))
-        if capture.comparison.paired_capture is not None:
-            tables.append(_pairs_table(capture.comparison, capture.capture.name))
+        tables += placement_tables(capture.comparison, capture.capture.name, suppress_below)
+        tables += detail_tables(capture.placement_detail, capture.capture.name, suppress_below)
     return tuple(tables)
 
 
@@ -170,7 +159,7 @@ def _currents_table(capture: CaptureAnalysis) -> Table:
     for group in capture.groups:
         rows += [(group.summary.label, "no assumption", e) for e in group.summary.capture_currents]
         rows += _model_rows(group)
-    shown, frame = _word_rows(rows)
+    shown, frame = word_rows(rows)
     level = level_text(rows[0][2])
     quantities = [e.quantity.replace("current that captures ", "").replace(" of patients", "") for _, _, e in rows]
     cells = tuple((r[0], q, r[1], r[2], r[3]) for r, q in zip(shown, quantities, strict=True))
@@ -190,105 +179,9 @@ def _shares_table(capture: CaptureAnalysis) -> Table:
         label = group.summary.label
         rows += [(label, e.quantity.replace("share captured at ", ""), e) for e in group.summary.capture_probabilities]
         rows.append((label, group.summary.not_captured.quantity.replace("share ", ""), group.summary.not_captured))
-    shown, frame = _word_rows(rows)
+    shown, frame = word_rows(rows)
     return Table(
         f"share_captured_{capture.capture.name}", f"Share of patients captured ({capture.capture.name} capture)",
         ("group", "current", "share", level_text(rows[0][2])), shown, frame,
         ("Not captured at the highest current tested means only that: nobody saw what a higher current would have done.",),
-    )  # fmt: skip
-
-
-def _placement_table(comparison: PlacementComparison, name: str, suppress_below: int) -> Table:
-    estimates = [("main analysis", comparison.ratio), ("main analysis", comparison.difference_at_median)]
-    notes = [why_sentence(comparison, suppress_below)]
-    if comparison.unpaired_ratio is not None:
-        detail = comparison.unpaired_ratio
-        if detail.adjusted_for:
-            estimates.append(("not adjusted", detail.unadjusted))
-            estimates += [("covariate", e) for e in detail.covariate_ratios]
-            notes.append(
-                f"The main analysis is adjusted for {', '.join(map(plain_name, detail.adjusted_for))}"
-                + (
-                    "."
-                    if detail.n_total - detail.n_complete < suppress_below
-                    else f"; {detail.n_complete} of {detail.n_total} attempts have it recorded."
-                )
-            )
-        else:
-            notes.append("No measure of body size was recorded for enough attempts, so nothing is adjusted for.")
-    elif comparison.paired_ratio is not None:
-        detail_paired = comparison.paired_ratio
-        if detail_paired.without_order is not None:
-            estimates.append(("not allowing for order", detail_paired.without_order))
-        notes.append(
-            "Correlation of two log thresholds of one patient: "
-            f"{detail_paired.fit.correlation:.2f}. Patients captured by neither placement are in the analysis."
-        )
-    for _, e in estimates:
-        notes += [note for note in e.notes if note not in notes]
-    shown, frame = _word_rows([(label, e.quantity, e) for label, e in estimates])
-    cells = tuple(
-        (r[0], r[1], e.direction, r[2], r[3], p_text(e.p_value)) for r, (_, e) in zip(shown, estimates, strict=True)
-    )
-    return Table(
-        f"placement_{name}", f"{comparison.first} against {comparison.minus} ({name} capture)",
-        ("analysis", "quantity", "direction", "estimate", level_text(comparison.ratio), "p"), cells, frame, tuple(notes),
-    )  # fmt: skip
-
-
-def _difference_table(comparison: PlacementComparison, name: str) -> Table:
-    rows = []
-    for e in comparison.difference.at_currents:
-        current = e.quantity.split(" at ")[-1]
-        rows.append((current, e))
-    shown, frame = _word_rows([("", current, e) for current, e in rows])
-    note = (
-        f"{comparison.common_maximum_ma:g} mA is the highest current that every device in this comparison could give. "
-        "Intervals are for one current at a time."
-    )
-    return Table(
-        f"placement_difference_{name}",
-        f"Difference in the share captured, {comparison.first} minus {comparison.minus} ({name} capture)",
-        ("current", "difference", level_text(comparison.ratio)), tuple((r[1], r[2], r[3]) for r in shown), frame, (note,),
-    )  # fmt: skip
-
-
-def _families_table(comparison: PlacementComparison, name: str) -> Table:
-    detail = comparison.unpaired_ratio
-    families = detail.by_family if detail is not None else ()
-    rows = [(family, f"AIC {aic:.1f}", estimate) for family, aic, estimate in families]
-    shown, frame = _word_rows(rows)
-    frame = frame.assign(aic=[aic for _, aic, _ in families])
-    return Table(
-        f"placement_families_{name}", f"The ratio under other threshold families ({name} capture)",
-        ("family", "fit", "ratio", level_text(comparison.ratio)), shown, frame,
-        ("The lognormal family was fixed as the main analysis beforehand; the others show how much hangs on it.",),
-    )  # fmt: skip
-
-
-def _pairs_table(comparison: PlacementComparison, name: str) -> Table:
-    pairs = comparison.paired_capture
-    if pairs is None:
-        raise ValueError("There is no paired comparison to tabulate.")
-    counts = (
-        ("captured with both", pairs.both),
-        (f"with {comparison.first} only", pairs.first_only),
-        (f"with {comparison.minus} only", pairs.second_only),
-        ("with neither", pairs.neither),
-        ("could not be judged (left out)", pairs.undetermined),
-    )
-    difference, limits = shown_estimate(pairs.difference)
-    rows = (
-        *((words, f"{count}") for words, count in counts),
-        ("difference in share captured", f"{difference} ({level_text(pairs.difference)} {limits})"),
-        ("exact McNemar test", p_text(pairs.test.p_exact)),
-        ("mid-p McNemar test", p_text(pairs.test.p_mid)),
-    )
-    frame = pd.DataFrame([{"item": words, "value": count} for words, count in counts])
-    extra = estimates_frame([("", pairs.difference)]).assign(item="difference", p_mid=pairs.test.p_mid)
-    return Table(
-        f"paired_capture_{name}", f"The same patients at {pairs.current_ma:g} mA ({name} capture)",
-        ("", "patients"), rows, pd.concat([frame, extra.drop(columns="group")], ignore_index=True),
-        (("Only patients with both placements followed to this current count here; the capture curves use everybody, so "
-         "their difference may not be the same."),),
     )  # fmt: skip

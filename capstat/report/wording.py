@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from capstat.results import Estimate
 
 __all__ = [
@@ -20,6 +22,7 @@ __all__ = [
     "counted",
     "estimate_text",
     "interval_text",
+    "listed",
     "milliampere",
     "p_text",
     "percent",
@@ -53,6 +56,11 @@ def counted(count: int, noun: str) -> str:
     return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
 
 
+def listed(words: Sequence[str]) -> str:
+    """Return ``a``, ``a and b``, ``a, b and c``."""
+    return " and ".join(filter(None, (", ".join(words[:-1]), words[-1])))
+
+
 def milliampere(value: float) -> str:
     """Return a current in mA, whole where it is on a device's grid."""
     return f"{value:.0f}" if abs(value - round(value)) < 0.05 else f"{value:.1f}"
@@ -73,7 +81,7 @@ def percentage_points(value: float) -> str:
 
 def plain_name(column: str) -> str:
     """Return a column's name without underscores and unit."""
-    words = column.replace("_", " ")
+    words = {"conscious": "consciousness", "arrest": "cardiac arrest"}.get(column, column.replace("_", " "))
     for unit in (" kg", " cm", " years", " ma", " ms", " ppm"):
         words = words.removesuffix(unit)
     return words
@@ -110,7 +118,7 @@ def p_text(value: float | None) -> str:
 def _number(estimate: Estimate, value: float) -> str:
     if estimate.unit == "proportion":
         return percentage_points(value) if estimate.direction else percent(value)
-    if estimate.unit == "ratio":
+    if estimate.unit in ("ratio", ""):
         return ratio_text(value)
     if estimate.unit == "mA" and estimate.direction:
         return f"{value:+.0f}".replace("-", "\u2212") if abs(value) >= 0.5 else "0"

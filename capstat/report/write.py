@@ -13,15 +13,10 @@ import jinja2
 from capstat.analysis import suppress_small_groups
 from capstat.output import csv_text, new_folder_atomically
 from capstat.report.figures import Picture, figures_of_capture
+from capstat.report.placement_detail_text import detail_sentences
+from capstat.report.placement_sentences import comparison_text
 from capstat.report.provenance import provenance_of
-from capstat.report.sentences import (
-    cautions_for,
-    comparison_sentences,
-    paired_capture_sentence,
-    summary_sentences,
-    threshold_sentence,
-    why_sentence,
-)
+from capstat.report.sentences import cautions_for, summary_sentences, threshold_sentence
 from capstat.report.tables import tables_of_capture, tables_of_data
 from capstat.report.threshold_sentences import (
     covariate_sentence,
@@ -36,6 +31,7 @@ if TYPE_CHECKING:
 
     from capstat.analysis import CaptureAnalysis, StudyAnalysis
     from capstat.attempts import Finding
+    from capstat.report.placement_detail_text import DetailSentences
     from capstat.report.table import Table
 
 __all__ = ["ReportFiles", "write_report"]
@@ -74,6 +70,7 @@ class _Section:
     shortcuts: str
     covariates: str
     placement: tuple[str, ...]
+    detail: DetailSentences
     not_compared: str
     tables: dict[str, Table]
     pictures: dict[str, Picture]
@@ -123,14 +120,7 @@ def _derivation_sentences(capture: CaptureAnalysis) -> tuple[str, ...]:
 def _section(capture: CaptureAnalysis, fractions: tuple[float, ...], suppress_below: int) -> _Section:
     comparison = capture.comparison
     ending = f"_{capture.capture.name}"
-    placement: tuple[str, ...] = ()
-    if comparison is not None:
-        sentences = (
-            why_sentence(comparison, suppress_below),
-            *comparison_sentences(comparison, suppress_below),
-            paired_capture_sentence(comparison),
-        )
-        placement = tuple(s for s in sentences if s)
+    placement = () if comparison is None else comparison_text(comparison, suppress_below)
     return _Section(
         capture.capture.name,
         capture.capture.meaning,
@@ -141,6 +131,7 @@ def _section(capture: CaptureAnalysis, fractions: tuple[float, ...], suppress_be
         shortcut_sentence(capture),
         covariate_sentence(capture.covariates),
         placement,
+        detail_sentences(capture.placement_detail),
         capture.not_compared,
         {table.name.removesuffix(ending): table for table in tables_of_capture(capture, suppress_below)},
         {picture.name.removesuffix(ending): picture for picture in figures_of_capture(capture)},

@@ -21,7 +21,7 @@ from capstat.placement import (
     unpaired_ratio,
 )
 from capstat.placement.unpaired import body_size_column
-from capstat.report.sentences import assignment_sentence, why_sentence
+from capstat.report.placement_sentences import assignment_sentence, why_sentence
 from capstat.results import NotEstimableError, UsageError
 from capstat.thresholds import CensoredThresholds
 

@@ -17,7 +17,7 @@ from capstat.report.figures.icons import IconCounts, icon_counts, icon_words
 from capstat.results import Estimate
 
 QUICK = AnalysisOptions(replicates=100)
-CLOSER = {"quantiles", "icons", "never_captured", "standardised"}
+CLOSER = {"quantiles", "icons", "never_captured", "standardised", "overlap", "balance", "robust", "forest", "modifier"}
 
 
 def share(value=None, identified=None, lower=0.0, upper=1.0):

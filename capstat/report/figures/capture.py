@@ -8,7 +8,9 @@ from capstat.analysis import ALL_PLACEMENTS
 from capstat.report.figures.canvas import COLOURS
 from capstat.report.figures.curves import curves_picture, model_fit_picture
 from capstat.report.figures.icons import icons_picture
-from capstat.report.figures.placement import difference_picture, pairs_picture, standardised_picture
+from capstat.report.figures.observational import balance_picture, overlap_picture, robust_picture
+from capstat.report.figures.placement import difference_picture, pairs_picture, standardised_picture, within_picture
+from capstat.report.figures.subgroups import forest_picture, modifier_picture
 from capstat.report.figures.thresholds import never_captured_picture, quantiles_picture
 
 if TYPE_CHECKING:
@@ -47,4 +49,27 @@ def figures_of_capture(capture: CaptureAnalysis) -> tuple[Picture, ...]:
         pairs = comparison.paired_intervals
         if pairs is not None and len(pairs.first):
             pictures.append(pairs_picture(pairs, comparison, name))
+        if comparison.paired_ratio is not None:
+            pictures.append(within_picture(comparison.paired_ratio.curves, comparison, name))
+    pictures += _detail_pictures(capture, name)
     return tuple(picture for picture in pictures if picture is not None)
+
+
+def _detail_pictures(capture: CaptureAnalysis, name: str) -> list[Picture | None]:
+    """Confounding and subgroups, which are worked out under the leading definition alone."""
+    detail, comparison = capture.placement_detail, capture.comparison
+    if detail is None or comparison is None:
+        return []
+    pictures: list[Picture | None] = []
+    if detail.observational is not None:
+        pictures += [
+            overlap_picture(detail.observational, name),
+            balance_picture(detail.observational, name),
+            robust_picture(detail.observational, name),
+        ]
+    if detail.forest is not None:
+        pictures += [
+            forest_picture(detail.forest, comparison, name),
+            modifier_picture(detail.forest, comparison, name),
+        ]
+    return pictures

@@ -11,11 +11,15 @@ from capstat.report.figures.curves import curve_range, draw_curve
 from capstat.report.wording import percentage_points, plain_name
 
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
     from capstat.analysis.covariate_analysis import CovariateAnalysis
     from capstat.placement import PairedIntervals, PlacementComparison
+    from capstat.placement.pair_quantities import PairCurves
     from capstat.report.figures.canvas import Picture
+    from capstat.results import Curve
 
-__all__ = ["difference_picture", "pairs_picture", "standardised_picture"]
+__all__ = ["difference_picture", "pairs_picture", "smooth_curves", "standardised_picture", "within_picture"]
 
 
 def difference_picture(comparison: PlacementComparison, name: str) -> Picture:
@@ -95,15 +99,10 @@ def pairs_picture(pairs: PairedIntervals, comparison: PlacementComparison, name:
     )
 
 
-def standardised_picture(covariates: CovariateAnalysis, name: str) -> Picture | None:
-    """Curves if everybody had the one placement and if everybody had the other; ``None`` where there are none."""
-    standardised = covariates.standardised
-    if standardised is None:
-        return None
+def smooth_curves(curves: tuple[Curve, Curve], difference: Curve, labels: list[str]) -> Figure:
+    """Two smooth capture curves with their limits, and their difference below."""
     figure, (top, bottom) = new_axes(6.2, 2, (1.5, 1.0))
-    labels = []
-    for k, curve in enumerate(standardised.curves):
-        labels.append(curve.label.removeprefix("share captured, placement "))
+    for k, curve in enumerate(curves):
         top.fill_between(
             curve.x, 100 * curve.band_lower, 100 * curve.band_upper, color=COLOURS[k], alpha=0.15, linewidth=0
         )
@@ -111,11 +110,10 @@ def standardised_picture(covariates: CovariateAnalysis, name: str) -> Picture | 
             top.plot(curve.x, 100 * limit, color=COLOURS[k], linewidth=0.8, linestyle=DASHES[k])
         top.plot(
             curve.x, 100 * curve.lower, color=COLOURS[k], linewidth=2.0, linestyle=DASHES[k], marker=MARKERS[k],
-            markersize=5, markevery=(3 * k + 2, 8), label=f"if all had {labels[k]} pads",
+            markersize=5, markevery=(3 * k + 2, 8), label=labels[k],
         )  # fmt: skip
     top.set(ylabel="patients captured, %", ylim=(-2, 102))
     top.legend(loc="lower right", frameon=True, handlelength=3.5)
-    difference = standardised.difference
     bottom.axhline(0, color="black", linewidth=0.9)
     bottom.fill_between(
         difference.x, 100 * difference.band_lower, 100 * difference.band_upper, color="#999999", alpha=0.35, linewidth=0
@@ -125,6 +123,31 @@ def standardised_picture(covariates: CovariateAnalysis, name: str) -> Picture | 
         xlabel="current, mA", ylabel="difference,\npercentage points",
         xlim=(float(difference.x[0]), float(difference.x[-1])),
     )  # fmt: skip
+    return figure
+
+
+def within_picture(curves: PairCurves, comparison: PlacementComparison, name: str) -> Picture:
+    """Capture curves of the same patients with either placement."""
+    labels = [comparison.first, comparison.minus]
+    figure = smooth_curves(curves.curves, curves.difference, labels)
+    figure.suptitle(f"The same patients with either placement, by the model of pairs ({name} capture)", fontsize=12)
+    return render(
+        figure,
+        f"placement_within_{name}",
+        f"Model of both thresholds of a patient ({curves.model}). Below: {labels[0]} minus {labels[1]}. Areas: "
+        f"{100 * curves.difference.level:g} % confidence limits at one current at a time; they hold only if the model is right.",
+        f"Modelled share captured against current with {labels[0]} and {labels[1]} in the same patients, and their difference.",
+    )
+
+
+def standardised_picture(covariates: CovariateAnalysis, name: str) -> Picture | None:
+    """Curves if everybody had the one placement and if everybody had the other; ``None`` where there are none."""
+    standardised = covariates.standardised
+    if standardised is None:
+        return None
+    labels = [curve.label.removeprefix("share captured, placement ") for curve in standardised.curves]
+    difference = standardised.difference
+    figure = smooth_curves(standardised.curves, difference, [f"if all had {label} pads" for label in labels])
     ceiling = (
         "The model has a share of patients never captured, the same with both placements."
         if covariates.never_captured

@@ -1,0 +1,273 @@
+"""What hangs on a comparison, in sentences, tables and records for programs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from capstat.report.observational_tables import observational_sentences, observational_tables
+from capstat.report.table import Table, word_rows
+from capstat.report.wording import confidence_text, counted, listed, p_text, percent, plain_name, ratio_text
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from capstat.analysis import PlacementDetail
+    from capstat.placement.imputation import ImputedRatio
+    from capstat.placement.modifiers import SubgroupForest
+    from capstat.results import Estimate
+
+__all__ = ["DetailSentences", "detail_record", "detail_sentences", "detail_tables"]
+
+SUBGROUP_CAUTION = (
+    "Subgroups mislead: among several, one may look different by chance alone. Read the test of interaction, not whether "
+    "one subgroup's interval leaves out 1 and another's does not."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class DetailSentences:
+    """Sentences by part; a part that was not worked out is empty."""
+
+    decisions: tuple[str, ...] = ()
+    observational: tuple[str, ...] = ()
+    forest: tuple[str, ...] = ()
+    imputed: tuple[str, ...] = ()
+
+    def sections(self) -> tuple[tuple[str, tuple[str, ...]], ...]:
+        """Headings and sentences of the parts after the decisions."""
+        return (
+            ("The placement was chosen: who got which?", self.observational),
+            ("For whom?", self.forest),
+            ("What if what is missing were known?", self.imputed),
+        )
+
+
+def detail_sentences(detail: PlacementDetail | None) -> DetailSentences:
+    """Sentences of everything beside the comparison."""
+    if detail is None:
+        return DetailSentences()
+    decisions = [decision.words for decision in detail.decisions]
+    if detail.posterior is not None:
+        posterior = detail.posterior
+        if posterior.probability is None:
+            decisions.append(f"No posterior probability: {posterior.reason.rstrip('.')}.")
+        else:
+            decisions.append(
+                f"Posterior probability that {posterior.quantity}: {percent(posterior.probability)} % (prior: {posterior.prior})."
+            )
+    return DetailSentences(
+        tuple(decisions),
+        () if detail.observational is None else observational_sentences(detail.observational),
+        () if detail.forest is None else _forest_sentences(detail.forest),
+        () if detail.imputed is None else _imputed_sentences(detail.imputed),
+    )
+
+
+def _forest_sentences(forest: SubgroupForest) -> tuple[str, ...]:
+    sentences = []
+    if forest.modifiers:
+        tests = listed([f"{plain_name(one.modifier)} ({p_text(one.p_value)})" for one in forest.modifiers])
+        number = len(forest.modifiers)
+        smallest = min(one.p_holm for one in forest.modifiers)
+        together = f", the smallest {p_text(smallest)} when all {number} are allowed for (Holm)" if number > 1 else ""
+        clear = [one for one in forest.modifiers if one.p_holm < 0.05]
+        reading = (
+            f" The ratio seems to differ by {listed([plain_name(one.modifier) for one in clear])}."
+            if clear
+            else " There is no clear sign that the ratio differs between kinds of patients; that is not proof that it is the same."
+        )
+        sentences.append(f"Does the ratio differ by {tests}? Tests of interaction{together}.{reading}")
+        sentences.append(SUBGROUP_CAUTION)
+    sentences += [
+        f"{plain_name(name).capitalize()}: no test, so no subgroups ({why.rstrip('.')})."
+        for name, why in forest.reasons
+    ]
+    return tuple(sentences)
+
+
+def _imputed_sentences(imputed: ImputedRatio) -> tuple[str, ...]:
+    missing = listed([f"{plain_name(name)} in {count}" for name, count in imputed.missing if count])
+    sentences = [
+        (
+            f"Not recorded: {missing} of {counted(imputed.n_total, 'attempt')}. With the missing values imputed {imputed.imputations} times, "
+            f"in agreement with what was seen of each threshold, the ratio is {ratio_text(imputed.ratio.value or 1.0)} "
+            f"({confidence_text(imputed.ratio)}); from the {imputed.n_complete} complete attempts it is "
+            f"{ratio_text(imputed.complete_case.value or 1.0)} ({confidence_text(imputed.complete_case)}). Imputation takes values to be missing "
+            "for reasons that the recorded ones explain."
+        )
+    ]
+    tipping = imputed.tipping
+    if tipping is not None:
+        largest = max(abs(size) for size, _ in tipping.rows)
+        name = plain_name(tipping.covariate)
+        sentences.append(
+            f"If the imputed values of {name} were all wrong by the same amount with {tipping.placement} placement only, "
+            + (
+                f"the conclusion would change at a shift of {tipping.tipping:+.1f}."
+                if tipping.tipping is not None
+                else f"the conclusion would stay the same up to shifts of {largest:.1f} (two standard deviations) either way."
+            )
+        )
+    return tuple(sentences)
+
+
+def detail_tables(detail: PlacementDetail | None, name: str, suppress_below: int) -> list[Table]:
+    """Tables of everything beside the comparison."""
+    if detail is None:
+        return []
+    tables: list[Table] = []
+    if detail.observational is not None:
+        tables += observational_tables(detail.observational, name, suppress_below)
+    if detail.forest is not None and detail.forest.modifiers:
+        tables += [_interactions_table(detail.forest, name), _forest_table(detail.forest, name)]
+    if detail.imputed is not None:
+        tables.append(_imputed_table(detail.imputed, name))
+        if detail.imputed.tipping is not None:
+            tables.append(_tipping_table(detail.imputed, name))
+    return tables
+
+
+def _interactions_table(forest: SubgroupForest, name: str) -> Table:
+    rows = tuple(
+        (
+            plain_name(m.modifier), f"F = {m.statistic:.2f} ({m.df}, {m.df_error})", p_text(m.p_value), p_text(m.p_holm),
+            p_text(m.bend_p), f"{m.n_complete} of {m.n_total}",
+        )
+        for m in forest.modifiers
+    )  # fmt: skip
+    frame = pd.DataFrame(
+        [
+            {
+                "modifier": m.modifier, "statistic": m.statistic, "df": m.df, "df_error": m.df_error, "p_value": m.p_value,
+                "p_holm": m.p_holm, "bend_p": m.bend_p, "attempts_complete": m.n_complete, "attempts": m.n_total,
+            }
+            for m in forest.modifiers
+        ]
+    )  # fmt: skip
+    return Table(
+        f"interactions_{name}", f"Does the ratio of thresholds differ between kinds of patients? ({name} capture)",
+        ("modifier", "test of interaction", "p", "p, Holm", "bend, p", "attempts"), rows, frame,
+        ("Bend: for a number, whether the log ratio changes along a straight line.",),
+    )  # fmt: skip
+
+
+def _forest_table(forest: SubgroupForest, name: str) -> Table:
+    listed_rows = forest.rows
+    shown, frame = word_rows([(row.modifier, row.level, row.ratio) for row in listed_rows])
+    cells = tuple(
+        (
+            plain_name(row.modifier), row.level, f"{row.n_captured_first} of {row.n_first}", f"{row.n_captured_minus} of {row.n_minus}",
+            r[2], r[3], p_text(row.interaction_p),
+        )
+        for r, row in zip(shown, listed_rows, strict=True)
+    )  # fmt: skip
+    frame = frame.assign(
+        level_of_modifier=[row.level for row in listed_rows],
+        n_first=[row.n_first for row in listed_rows], n_minus=[row.n_minus for row in listed_rows],
+        captured_first=[row.n_captured_first for row in listed_rows],
+        captured_minus=[row.n_captured_minus for row in listed_rows],
+        interaction_p=[row.interaction_p for row in listed_rows],
+    )  # fmt: skip
+    direction = listed_rows[0].ratio.direction.split(" relative to ")
+    return Table(
+        f"forest_{name}", f"The ratio of thresholds by subgroup ({name} capture)",
+        (
+            "modifier", "subgroup", f"captured, {direction[0]}", f"captured, {direction[1]}", "ratio",
+            f"{100 * listed_rows[0].ratio.level:g} % CI", "p of interaction",
+        ),
+        cells, frame, (SUBGROUP_CAUTION,),
+    )  # fmt: skip
+
+
+def _imputed_table(imputed: ImputedRatio, name: str) -> Table:
+    rows = [("missing values imputed", "", imputed.ratio), ("complete attempts only", "", imputed.complete_case)]
+    shown, frame = word_rows(rows)
+    sizes = (f"{imputed.n_used}", f"{imputed.n_complete}")
+    cells = tuple((r[0], n, r[2], r[3]) for r, n in zip(shown, sizes, strict=True))
+    return Table(
+        f"imputed_{name}", f"The adjusted ratio with missing values imputed ({name} capture)",
+        ("how", "attempts", "ratio", f"{100 * imputed.ratio.level:g} % CI"), cells, frame,
+        (
+            (f"{imputed.imputations} imputations of {imputed.cycles} cycles, seed {imputed.seed}; "
+            f"{percent(imputed.missing_information)} % of the information about the ratio is missing. Thresholds are never imputed."),
+        ),
+    )  # fmt: skip
+
+
+def _tipping_table(imputed: ImputedRatio, name: str) -> Table:
+    tipping = imputed.tipping
+    if tipping is None:
+        raise ValueError("There is no tipping-point analysis to tabulate.")
+    shown, frame = word_rows([(f"{size:+.1f}", "", estimate) for size, estimate in tipping.rows])
+    return Table(
+        f"tipping_{name}", f"If the imputed {plain_name(tipping.covariate)} were off ({name} capture)",
+        (f"shift with {tipping.placement}", "ratio", f"{100 * imputed.ratio.level:g} % CI"),
+        tuple((r[0], r[2], r[3]) for r in shown), frame.assign(shift=[size for size, _ in tipping.rows]),
+        (("Imputed values of attempts with this placement are shifted by the same amount; recorded values and those of the other placement "
+         "are left as they are."),),
+    )  # fmt: skip
+
+
+def detail_record(
+    detail: PlacementDetail, record: Callable[[str, Estimate], dict[str, Any]]
+) -> dict[str, Any]:  # fmt: skip
+    """Everything beside the comparison, for programs; ``record`` turns an estimate into a plain record."""
+    found: dict[str, Any] = {
+        "decisions": [
+            {"claim": d.claim.value, "margin": d.margin, "shown": d.shown, "one_sided_level": d.one_sided_level, "words": d.words}
+            for d in detail.decisions
+        ],
+        "not_available": list(detail.reasons),
+    }  # fmt: skip
+    if detail.posterior is not None:
+        p = detail.posterior
+        found["posterior"] = {
+            "event": p.quantity, "threshold": p.threshold, "probability": p.probability, "prior": p.prior, "reason": p.reason
+        }  # fmt: skip
+    if detail.observational is not None:
+        found["observational"] = _observational_record(detail, record)
+    if detail.forest is not None:
+        found["interactions"] = [
+            {
+                "modifier": m.modifier, "p_value": m.p_value, "p_holm": m.p_holm, "bend_p": m.bend_p,
+                "subgroups": [record(row.level, row.ratio) for row in m.rows],
+            }
+            for m in detail.forest.modifiers
+        ]  # fmt: skip
+    if detail.imputed is not None:
+        tipping = detail.imputed.tipping
+        found["imputed"] = {
+            "ratio": record("", detail.imputed.ratio),
+            "complete_case": record("", detail.imputed.complete_case),
+            "missing_information": detail.imputed.missing_information,
+            "seed": detail.imputed.seed,
+            "tipping_shift": None if tipping is None else tipping.tipping,
+        }
+    return found
+
+
+def _observational_record(
+    detail: PlacementDetail, record: Callable[[str, Estimate], dict[str, Any]]
+) -> dict[str, Any]:  # fmt: skip
+    one = detail.observational
+    if one is None:
+        return {}
+    robust = one.doubly_robust
+    return {
+        "confounders": list(one.confounders),
+        "not_usable": dict(one.dropped),
+        "positivity": [] if one.overlap is None else list(one.overlap.notes),
+        "balance": []
+        if one.balance is None
+        else [
+            {"name": r.name, "before": r.before, "inverse_probability": r.after_inverse_probability, "overlap": r.after_overlap}
+            for r in one.balance.rows
+        ],
+        "adjustment_sets": [record(row.label, row.ratio) for row in one.adjustment_sets.rows],
+        "doubly_robust": [] if robust is None else [record("", e) for e in robust.differences],
+        "weighted": [record(w.weighting.value, e) for w in one.weighted for e in w.differences],
+        "e_values": [{"association": e.quantity, "point": e.point, "limit": e.limit} for e in one.e_values],
+    }  # fmt: skip
