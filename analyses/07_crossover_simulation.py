@@ -17,7 +17,6 @@ from __future__ import annotations
 
 import argparse
 import itertools
-import os
 from pathlib import Path
 
 import numpy as np
@@ -52,7 +51,11 @@ def draw(
     rises = np.maximum(np.ceil((np.exp(log_t) - START_MA) / STEP_MA), 0)
     upper = START_MA + STEP_MA * rises
     beyond = upper > MAXIMUM_MA
-    return np.where(beyond, MAXIMUM_MA, np.where(rises == 0, 0, upper - STEP_MA)), np.where(beyond, np.inf, upper), order
+    return (
+        np.where(beyond, MAXIMUM_MA, np.where(rises == 0, 0, upper - STEP_MA)),
+        np.where(beyond, np.inf, upper),
+        order,
+    )
 
 
 def package(lower: np.ndarray, upper: np.ndarray, order: np.ndarray, studies: int, n: int, ratio: float) -> dict:
@@ -129,7 +132,7 @@ def main() -> None:
     if options.out:
         scratch = Path(f"{options.out}.part")
         scratch.write_bytes(csv_text(table).encode("utf-8"))
-        os.replace(scratch, options.out)
+        scratch.replace(options.out)
     error = 100 * np.sqrt(0.05 * 0.95 / options.studies)
     print(f"{options.studies} studies each, seed {options.seed}; Monte Carlo error at 95 %: {error:.1f}.\n")
     print("| patients | true ratio | not captured, second placement, % | never, % | ratio: bias, % | covers, % | says different, % | no estimate "

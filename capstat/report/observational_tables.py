@@ -122,9 +122,7 @@ def _shares_table(analysis: ObservationalAnalysis, name: str) -> Table:
             ("doubly robust", pair, gap) for pair, gap in zip(robust.shares, robust.differences, strict=True)
         ]  # fmt: skip
     for one in analysis.weighted:
-        rows += [
-            (f"{one.weighting.value} weights", pair, gap) for pair, gap in zip(one.shares, one.differences, strict=True)
-        ]
+        rows += [(one.weighting.value, pair, gap) for pair, gap in zip(one.shares, one.differences, strict=True)]
     cells, flat = [], []
     for how, pair, gap in rows:
         current = gap.quantity.split(" at ")[-1].split(",")[0]
