@@ -46,9 +46,7 @@ def grouped_by(thresholds: CensoredThresholds, column: str) -> CensoredThreshold
         raise UsageError(f"There is no column '{column}' to compare by; there are: placement, {known}.")
     kind, values = read_column(table[column], column)
     if kind is Kind.LINE:
-        raise UsageError(
-            f"'{column}' holds numbers, and groups need named values; a number belongs into --modifiers."
-        )
+        raise UsageError(f"'{column}' holds numbers, and groups need named values; a number belongs into --modifiers.")
     known_rows = ~values.isna().to_numpy()
     names = values[known_rows].map({1.0: "yes", 0.0: "no"}) if kind is Kind.YES_NO else values[known_rows].astype(str)
     distinct = pd.unique(names)

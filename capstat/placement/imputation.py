@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from capstat.distributions.covariates import check_name, complete_cases, covariate_table
+from capstat.distributions.covariates import check_confounder, complete_cases, covariate_table
 from capstat.distributions.families import LOGNORMAL
 from capstat.distributions.regression import fit_regression
 from capstat.numerics.rubin import Pooled, pool
@@ -47,16 +47,23 @@ class TippingPoint:
     covariate : str
         The one with most missing values among numbers.
     placement : str
-        The values of attempts with this placement are shifted, those of the other stay.
+        The values of attempts with this placement are shifted, the others stay; empty when it is not the placement that
+        tells them apart.
+    shifted : str
+        Which attempts' imputed values are shifted, in words.
+    n_shifted : int
+        How many.
     rows : tuple of (float, Estimate)
         Shift, in the covariate's unit, and the ratio.
     tipping : float or None
-        The shift nearest to 0 at which the interval changes between holding and leaving out 1; ``None`` when none of
-        the shifts does that.
+        The shift nearest to 0 at which the interval lies otherwise than without a shift: below, around or above 1;
+        ``None`` when it does so at none of the shifts.
     """
 
     covariate: str
     placement: str
+    shifted: str
+    n_shifted: int
     rows: tuple[tuple[float, Estimate], ...]
     tipping: float | None
 
@@ -79,7 +86,9 @@ class ImputedRatio:
         Attempts with all covariates, in the imputed analysis (without those that lack a covariate which is not imputed,
         one with more than two levels), and all attempts.
     tipping : TippingPoint or None
-        ``None`` where no number is missing.
+        With the imputed values of the first placement shifted; ``None`` where no number is missing there.
+    further_tipping : tuple of TippingPoint
+        With those of the second placement shifted, and those of attempts without capture.
     imputations, cycles, seed : int
         How many, how long, and from which seed.
     """
@@ -92,6 +101,7 @@ class ImputedRatio:
     n_used: int
     n_total: int
     tipping: TippingPoint | None
+    further_tipping: tuple[TippingPoint, ...]
     imputations: int
     cycles: int
     seed: int
@@ -113,43 +123,66 @@ def _pooled(
     return pool(estimates, variances, df)
 
 
-def _estimate(pooled: Pooled, level: float, n: int, direction: str) -> Estimate:
+def _estimate(pooled: Pooled, used: CensoredThresholds, level: float, names: tuple[str, str]) -> Estimate:
     low, high = pooled.interval(level)
     return Estimate(
         "ratio of capture thresholds", float(np.exp(pooled.estimate)), float(np.exp(low)), float(np.exp(high)), level,
-        "ratio", "log", n, METHOD, direction, p_value=pooled.p_value(),
+        "ratio", "log", used.n_patients, METHOD, f"{names[0]} relative to {names[1]}", p_value=pooled.p_value(),
     )  # fmt: skip
 
 
 def _tipping(
     used: CensoredThresholds, is_first: NDArray[np.float64], draws: Draws, sets: Sequence[Completed],
-    names: tuple[str, str], level: float,
-) -> TippingPoint | None:  # fmt: skip
-    """Shift the imputed values of one number with the first placement."""
-    numbers = [c for c in draws.incomplete if c.number]
+    names: tuple[str, str], level: float, unshifted: Estimate,
+) -> tuple[TippingPoint, ...]:  # fmt: skip
+    """Shift the imputed values of one number: with the first placement, with the second, without capture."""
+    numbers = [c for c in draws.incomplete if c.number and c.missing.any()]
     if not numbers:
-        return None
+        return ()
     chosen = max(numbers, key=lambda c: int(c.missing.sum()))
-    affected = chosen.missing & (is_first == 1)
-    if not affected.any():
-        return None
-    recorded = chosen.entries[~chosen.missing]
-    rows = []
-    for shift in SHIFTS:
-        size = shift * float(recorded.std(ddof=1))
-        designs = [draws.columns(one.shifted(chosen.name, affected, size)) for one in sets]
-        pooled = _pooled(used, is_first, designs)
-        rows.append((size, _estimate(pooled, level, used.n_patients, f"{names[0]} relative to {names[1]}")))
-    return TippingPoint(chosen.name, names[0], tuple(rows), _nearest_change(rows))
+    spread = float(chosen.entries[~chosen.missing].std(ddof=1))
+    groups = (
+        (names[0], f"attempts with {names[0]} placement", is_first == 1),
+        (names[1], f"attempts with {names[1]} placement", is_first == 0),
+        ("", "attempts without capture", np.isinf(used.upper_ma)),
+    )
+    found = []
+    for placement, words, group in groups:
+        affected = chosen.missing & group
+        if not affected.any():
+            continue
+        rows = []
+        for size in (shift * spread for shift in SHIFTS):
+            designs = [draws.columns(one.shifted(chosen.name, affected, size)) for one in sets]
+            ratio = unshifted if size == 0 else _estimate(_pooled(used, is_first, designs), used, level, names)
+            rows.append((size, ratio))
+        found.append(
+            TippingPoint(chosen.name, placement, words, int(affected.sum()), tuple(rows), _nearest_change(rows))
+        )
+    return tuple(found)
 
 
 def _nearest_change(rows: list[tuple[float, Estimate]]) -> float | None:
-    def leaves_out_one(e: Estimate) -> bool:
-        return e.lower is not None and e.upper is not None and not e.lower <= 1 <= e.upper
+    def side(e: Estimate) -> int:
+        return int(e.lower is not None and e.lower > 1) - int(e.upper is not None and e.upper < 1)
 
-    now = leaves_out_one(next(e for size, e in rows if size == 0))
-    changed = [size for size, e in rows if leaves_out_one(e) != now]
-    return min(changed, key=abs) if changed else None
+    now = side(next(e for size, e in rows if size == 0))
+    return min((size for size, e in rows if side(e) != now), key=abs, default=None)
+
+
+def _pair(thresholds: CensoredThresholds, first: str, minus: str) -> CensoredThresholds:
+    """Attempts with either placement, one for each patient and without weights."""
+    pair = thresholds.subset(np.isin(thresholds.placement, (first, minus)))
+    for name in (first, minus):
+        if name not in pair.placements:
+            raise NotEstimableError(f"There is no attempt with {name} placement.")
+    if pair.clustered:
+        raise NotEstimableError(
+            "Missing covariates are imputed for one attempt of each patient, and some have several."
+        )
+    if not np.all(pair.weight == 1):
+        raise NotEstimableError("Missing covariates are not imputed in weighted attempts.")
+    return pair
 
 
 def imputed_ratio(
@@ -169,7 +202,7 @@ def imputed_ratio(
     Parameters
     ----------
     thresholds : CensoredThresholds
-        One attempt for each patient, normally; other placements are ignored.
+        One attempt for each patient, without weights; other placements are ignored.
     first, minus : str
         The ratio is ``first / minus``.
     adjust_for : sequence of str
@@ -185,14 +218,15 @@ def imputed_ratio(
     Raises
     ------
     NotEstimableError
-        When nothing is missing, a covariate is hardly recorded, or the model has no estimate.
+        When nothing is missing, a covariate is hardly recorded, a patient has several attempts, or the model has no
+        estimate.
     UsageError
-        When a covariate does not exist or is known only after the pads were placed.
+        When a covariate does not exist or is settled only with or after the placement.
     """
-    pair = thresholds.subset(np.isin(thresholds.placement, (first, minus)))
+    pair = _pair(thresholds, first, minus)
     table = covariate_table(pair)
     for name in adjust_for:
-        check_name(table, name)
+        check_confounder(table, name)
     complete, missing = complete_cases(pair, adjust_for)
     if complete.all():
         raise NotEstimableError("Nothing is missing, so there is nothing to impute.")
@@ -202,11 +236,14 @@ def imputed_ratio(
     draws = Draws(used, is_first, tuple(_kept(one, keep) for one in incomplete), np.random.default_rng(seed))
     sets = draws.completed(imputations, CYCLES)
     pooled = _pooled(used, is_first, [draws.columns(one) for one in sets])
+    ratio = _estimate(pooled, used, level, (first, minus))
+    tipping = _tipping(used, is_first, draws, sets, (first, minus), level, ratio)
     return ImputedRatio(
-        _estimate(pooled, level, used.n_patients, f"{first} relative to {minus}"),
+        ratio,
         unpaired_ratio(pair, first, minus, adjust_for=adjust_for, level=level).ratio,
         pooled.missing_information, missing, int(complete.sum()), len(used), len(pair),
-        _tipping(used, is_first, draws, sets, (first, minus), level), imputations, CYCLES, seed,
+        next((one for one in tipping if one.placement == first), None),
+        tuple(one for one in tipping if one.placement != first), imputations, CYCLES, seed,
     )  # fmt: skip
 
 

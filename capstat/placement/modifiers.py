@@ -13,10 +13,20 @@ import pandas as pd
 from scipy import stats
 from statsmodels.stats.multitest import multipletests
 
-from capstat.distributions.covariates import Covariates, Kind, complete_cases, covariate_table, read_column
+from capstat.distributions.covariates import (
+    PLACEMENT,
+    Covariates,
+    Kind,
+    Spline,
+    check_confounder,
+    complete_cases,
+    covariate_table,
+    read_column,
+)
 from capstat.distributions.design_matrix import make_design
 from capstat.distributions.families import LOGNORMAL
-from capstat.distributions.regression import fit_regression
+from capstat.distributions.regression import captured_patients, fit_regression
+from capstat.placement.unpaired import unit_step
 from capstat.results import Curve, Estimate, NotEstimableError, UsageError
 
 if TYPE_CHECKING:
@@ -34,7 +44,9 @@ USUAL_CUTS = {"body_mass_index": (25.0, 30.0)}
 FEWEST_CAPTURED = 5
 CENTILES = (0.05, 0.95)
 CURVE_POINTS = 41
+BEND_DF = 3
 METHOD = "lognormal accelerated threshold model with a product of placement and modifier; Wald t interval"
+QUANTITY = "ratio of capture thresholds"
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,8 +64,9 @@ class SubgroupRow:
     ratio : Estimate
         Ratio of thresholds, first relative to second placement, from one model for all subgroups of the modifier;
         without a value where fewer than 5 patients of a placement were captured.
-    interaction_p : float
-        p-value of the modifier's test, the same for all its subgroups.
+    interaction_p : float or None
+        p-value of the modifier's test, the same for all its subgroups (for a number that of the straight line, which
+        does not depend on where the subgroups are cut); ``None`` for all patients together.
     """
 
     modifier: str
@@ -63,7 +76,7 @@ class SubgroupRow:
     n_captured_first: int
     n_captured_minus: int
     ratio: Estimate
-    interaction_p: float
+    interaction_p: float | None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -80,14 +93,23 @@ class ModifierAnalysis:
         Degrees of freedom of the F distribution.
     p_value : float
         Test that the ratio is the same for all.
+    p_likelihood_ratio : float or None
+        The same hypothesis by the likelihood ratio, referred to F as for the uncensored normal model; ``None`` with
+        several attempts of a patient or weights.
     p_holm : float
-        The same, allowing for all modifiers that were looked at (Holm 1979, from memory).
+        ``p_value``, allowing for all modifiers that were looked at (Holm 1979, from memory).
     bend_p : float or None
-        For a number, test that the log ratio changes along a straight line (a squared term in both placements).
+        For a number, test that the log ratio changes along a straight line, against a natural cubic spline of 3
+        columns with either placement.
+    change : Estimate or None
+        For a number, the factor by which the ratio changes per step of the modifier.
     curve : Curve or None
         For a number, the ratio over its central 90 %; limits for one value at a time.
     rows : tuple of SubgroupRow
         Subgroups.
+    left_out : tuple of str
+        Levels without a finite ratio (no capture, or nothing but capture at the first setting, with one placement):
+        neither in the model nor in the test.
     n_complete, n_total : int
         Attempts with everything in the model, and all attempts.
     """
@@ -97,10 +119,13 @@ class ModifierAnalysis:
     df: int
     df_error: int
     p_value: float
+    p_likelihood_ratio: float | None
     p_holm: float
     bend_p: float | None
+    change: Estimate | None
     curve: Curve | None
     rows: tuple[SubgroupRow, ...]
+    left_out: tuple[str, ...]
     n_complete: int
     n_total: int
 
@@ -115,10 +140,18 @@ class SubgroupForest:
         In the order asked for.
     reasons : tuple of (str, str)
         Modifiers without a test, and why; they have no subgroups either.
+    overall : SubgroupRow
+        All attempts that have what is adjusted for, without a modifier.
     """
 
     modifiers: tuple[ModifierAnalysis, ...]
     reasons: tuple[tuple[str, str], ...]
+    overall: SubgroupRow
+
+    @property
+    def n_tested(self) -> int:
+        """Number of tests that Holm's correction allows for."""
+        return len(self.modifiers)
 
     @property
     def rows(self) -> tuple[SubgroupRow, ...]:
@@ -126,24 +159,43 @@ class SubgroupForest:
         return tuple(row for modifier in self.modifiers for row in modifier.rows)
 
 
+@dataclass(frozen=True, slots=True)
+class _Question:
+    """Who is compared with whom, by what, adjusted for what."""
+
+    first: str
+    minus: str
+    modifier: str
+    adjust_for: tuple[str, ...]
+    level: float
+
+    @property
+    def direction(self) -> str:
+        return f"{self.first} relative to {self.minus}"
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class _Model:
-    """A fit with products: ``own`` (k,) and ``product`` (k,) are the columns of the modifier and its products."""
+    """A fit of ``thresholds``; ``product`` (k,) are the places of the products of placement and modifier columns."""
 
+    thresholds: CensoredThresholds
     fit: ThresholdRegression
-    columns: NDArray[np.float64]
+    design: NDArray[np.float64]
     product: NDArray[np.intp]
 
 
-def _fit(
-    used: CensoredThresholds, first: str, columns: NDArray[np.float64], other: NDArray[np.float64]
-) -> _Model:  # fmt: skip
-    """Fit intercept, placement, modifier columns, other columns and the products of placement and modifier."""
-    is_first = (used.placement == first).astype(float)[:, None]
-    design = np.column_stack((np.ones(len(used)), is_first, columns, other, is_first * columns))
-    names = tuple(f"column {j}" for j in range(design.shape[1]))
+def _fit(used: CensoredThresholds, ask: _Question, columns: NDArray[np.float64]) -> _Model:
+    """Fit intercept, placement, modifier columns, what is adjusted for, and placement times modifier columns."""
+    is_first = (used.placement == ask.first).astype(float)[:, None]
+    others = make_design(used, Covariates(ask.adjust_for))
+    other = others.matrix(covariate_table(used))[:, 1:]
+    k = columns.shape[1]
+    design = np.column_stack((np.ones(len(used)), is_first, columns, other - other.mean(axis=0), is_first * columns))
+    names = (
+        "intercept", ask.first, *[ask.modifier] * k, *others.names[1:], *[f"{ask.modifier} times {ask.first}"] * k
+    )  # fmt: skip
     fit = fit_regression(used, design, names, family=LOGNORMAL)
-    return _Model(fit, columns, np.arange(design.shape[1] - columns.shape[1], design.shape[1]))
+    return _Model(used, fit, design, np.arange(design.shape[1] - k, design.shape[1]))
 
 
 def _wald(model: _Model, which: NDArray[np.intp]) -> tuple[float, int, int, float]:
@@ -152,106 +204,148 @@ def _wald(model: _Model, which: NDArray[np.intp]) -> tuple[float, int, int, floa
     df, df_error = which.size, fit.n_captured - fit.coefficients.size
     if df_error <= 0:
         raise NotEstimableError("there are no more captured patients than coefficients in the model")
+    # the factor removes the downward bias of the maximum-likelihood variance, as in intervals
     block = fit.covariance[np.ix_(which, which)] * fit.n_captured / df_error
     value = fit.coefficients[which]
     statistic = float(value @ np.linalg.solve(block, value)) / df
     return statistic, df, df_error, float(stats.f.sf(statistic, df, df_error))
 
 
-def _ratio(
-    model: _Model, at: NDArray[np.float64], level: float, quantity: str, direction: str, n: int
-) -> Estimate:  # fmt: skip
+def _likelihood_ratio_p(model: _Model) -> float | None:
+    """Likelihood ratio of all products; F exact for the uncensored normal model, as in numerics.small_sample."""
+    fit, df = model.fit, model.product.size
+    df_error = fit.n_captured - fit.coefficients.size
+    if fit.covariance_method != "observed information":  # then the likelihood is not that of independent attempts
+        return None
+    without = fit_regression(
+        model.thresholds, np.delete(model.design, model.product, axis=1), fit.names[:-df], family=LOGNORMAL
+    )
+    deviance = max(2 * (fit.log_likelihood - without.log_likelihood), 0.0)
+    return float(stats.f.sf(df_error / df * np.expm1(deviance / fit.n_captured), df, df_error))
+
+
+def _ratio(model: _Model, ask: _Question, at: NDArray[np.float64], quantity: str, n: int) -> Estimate:
     """Ratio of thresholds for patients with these values of the modifier's columns."""
     contrast = np.zeros(model.fit.parameters.size)
     contrast[1] = 1.0
     contrast[model.product] = at
-    found = model.fit.exponentiated(contrast, level=level, quantity=quantity, unit="ratio", direction=direction)
-    return replace(found, n=n, method=METHOD)
+    found = model.fit.exponentiated(contrast, level=ask.level, quantity=quantity, unit="ratio", direction=ask.direction)
+    return replace(found, n=n, method=f"{METHOD}; {model.fit.covariance_method}")
 
 
-def _complete(
-    thresholds: CensoredThresholds, first: str, minus: str, modifier: str, adjust_for: Sequence[str]
-) -> tuple[CensoredThresholds, int]:
-    pair = thresholds.subset(np.isin(thresholds.placement, (first, minus)))
-    complete, _ = complete_cases(pair, (modifier, *adjust_for))
+def _complete(thresholds: CensoredThresholds, ask: _Question, names: Sequence[str]) -> tuple[CensoredThresholds, int]:
+    pair = thresholds.subset(np.isin(thresholds.placement, (ask.first, ask.minus)))
+    table = covariate_table(pair)
+    for name in names:
+        check_confounder(table, name)
+    complete, _ = complete_cases(pair, names)
     used = pair.subset(complete)
-    for name in (first, minus):
+    for name in (ask.first, ask.minus):
         if name not in used.placements:
-            raise NotEstimableError(f"no attempt with {name} placement has {modifier} and what is adjusted for")
+            needs = f" has {', '.join(names)}" if names else ""
+            raise NotEstimableError(f"no attempt with {name} placement{needs}")
     return used, len(pair)
 
 
-def _others(used: CensoredThresholds, adjust_for: Sequence[str]) -> NDArray[np.float64]:
-    design = make_design(used, Covariates(tuple(adjust_for)))
-    return design.matrix(covariate_table(used))[:, 1:]
-
-
 def _groups(values: pd.Series[float], modifier: str) -> pd.Series[str]:
-    """Subgroups of a number."""
-    cuts = USUAL_CUTS.get(modifier) or tuple(float(v) for v in np.quantile(values, (1 / 3, 2 / 3)))
+    """Subgroups of a number; cut where the label says."""
+    cuts = USUAL_CUTS.get(modifier) or tuple(float(f"{v:.3g}") for v in np.quantile(values, (1 / 3, 2 / 3)))
     low, high = cuts
-    words = np.select(
-        [values < low, values < high], [f"below {low:.4g}", f"{low:.4g} to below {high:.4g}"], f"{high:.4g} or more"
-    )
-    order = [f"below {low:.4g}", f"{low:.4g} to below {high:.4g}", f"{high:.4g} or more"]
+    order = [f"below {low:g}", f"{low:g} to below {high:g}", f"{high:g} or more"]
+    words = np.select([values < low, values < high], order[:2], order[2])
     return pd.Series(pd.Categorical(words, [name for name in order if name in set(words)], ordered=True))
 
 
-def _dummies(groups: pd.Series[str]) -> NDArray[np.float64]:
-    """Columns of the levels after the first."""
-    return np.column_stack([(groups == name).to_numpy(dtype=float) for name in groups.cat.categories[1:]])
+def _dummies(groups: pd.Series[str], names: Sequence[str]) -> NDArray[np.float64]:
+    """Columns of the levels after the first, shape (n, levels - 1)."""
+    return np.array([(groups == name).to_numpy() for name in names[1:]], dtype=float).reshape(-1, len(groups)).T
+
+
+def _has_ratio(used: CensoredThresholds, ask: _Question) -> bool:
+    """Whether each placement has a capture, and not captures at the first setting only: else no ratio is finite."""
+    return all(
+        bool(np.isfinite(own.upper_ma).any() and (own.lower_ma > 0).any())
+        for own in (used.for_placement(ask.first), used.for_placement(ask.minus))
+    )
+
+
+def _by_group(
+    used: CensoredThresholds, ask: _Question, groups: pd.Series[str]
+) -> tuple[_Model, tuple[str, ...], tuple[str, ...]]:
+    """Fit with the groups as levels; groups in the model, and those without a finite ratio, which are left out."""
+    names = [str(name) for name in groups.cat.categories]
+    inside = tuple(name for name in names if _has_ratio(used.subset((groups == name).to_numpy()), ask))
+    if not inside:
+        raise NotEstimableError(f"no group by {ask.modifier} has captures with both placements")
+    keep = groups.isin(inside).to_numpy()
+    kept = groups[keep].reset_index(drop=True)
+    model = _fit(used.subset(keep), ask, _dummies(kept, inside))
+    return model, inside, tuple(name for name in names if name not in inside)
+
+
+def _row(
+    own: CensoredThresholds, ask: _Question, label: tuple[str, str], p_value: float | None, ratio: Estimate | str
+) -> SubgroupRow:
+    """Counts beside a ratio, or beside the reason why there is none."""
+    arms = [own.for_placement(ask.first), own.for_placement(ask.minus)]
+    captured = [captured_patients(arm) for arm in arms]
+    if min(captured) < FEWEST_CAPTURED:
+        ratio = f"fewer than {FEWEST_CAPTURED} captured patients with one of the placements"
+    if isinstance(ratio, str):
+        words = f"{QUANTITY}, {label[0]}: {label[1]}"
+        ratio = Estimate(
+            words, None, None, None, ask.level, "ratio", "log", own.n_patients, METHOD, ask.direction, reason=ratio
+        )
+    counts = (arms[0].n_patients, arms[1].n_patients, captured[0], captured[1])
+    return SubgroupRow(label[0], label[1], *counts, ratio, p_value)
 
 
 def _subgroups(
-    used: CensoredThresholds, first: str, minus: str, modifier: str, groups: pd.Series[str],
-    other: NDArray[np.float64], p_value: float, level: float,
+    used: CensoredThresholds, ask: _Question, groups: pd.Series[str], found: _Model | str, inside: tuple[str, ...],
+    p_value: float,
 ) -> tuple[SubgroupRow, ...]:  # fmt: skip
-    columns = _dummies(groups)
-    direction = f"{first} relative to {minus}"
-    model: _Model | None = None
-    reason = ""
-    try:
-        model = _fit(used, first, columns, other)
-    except NotEstimableError as error:
-        reason = str(error)
     rows = []
-    for k, name in enumerate(groups.cat.categories):
-        inside = (groups == name).to_numpy()
-        counts = []
-        for placement in (first, minus):
-            own = used.subset(inside & (used.placement == placement))
-            counts.append((own.n_patients, own.subset(np.isfinite(own.upper_ma)).n_patients))
-        quantity = f"ratio of capture thresholds, {modifier}: {name}"
-        at = np.zeros(columns.shape[1])
-        if k:
-            at[k - 1] = 1.0
-        n = counts[0][0] + counts[1][0]
-        few = min(captured for _, captured in counts) < FEWEST_CAPTURED
-        if few or model is None:
-            why = f"fewer than {FEWEST_CAPTURED} captured patients with one of the placements" if few else reason
-            ratio = Estimate(
-                quantity, None, None, None, level, "ratio", "log", n, METHOD, direction, reason=why
-            )  # fmt: skip
-        else:
-            ratio = _ratio(model, at, level, quantity, direction, n)
-        rows.append(
-            SubgroupRow(modifier, str(name), counts[0][0], counts[1][0], counts[0][1], counts[1][1], ratio, p_value)
-        )
+    for name in map(str, groups.cat.categories):
+        own = used.subset((groups == name).to_numpy())
+        ratio: Estimate | str = "no finite ratio in this group: with one placement nothing limits it from one side"
+        if isinstance(found, str):
+            ratio = found
+        elif name in inside:
+            at = np.array([float(name == other) for other in inside[1:]])
+            ratio = _ratio(found, ask, at, f"{QUANTITY}, {ask.modifier}: {name}", own.n_patients)
+        rows.append(_row(own, ask, (ask.modifier, name), p_value, ratio))
     return tuple(rows)
 
 
-def _curve(model: _Model, values: NDArray[np.float64], centre: float, modifier: str, level: float) -> Curve:
-    x = np.linspace(*np.quantile(values, CENTILES), CURVE_POINTS)
-    found = [_ratio(model, np.array([v - centre]), level, "", "", model.fit.n_patients) for v in x]
-    value = np.array([e.value for e in found], dtype=float)
-    low, high = (np.array([getattr(e, side) for e in found], dtype=float) for side in ("lower", "upper"))
-    return Curve(f"ratio of capture thresholds against {modifier}", x, value, value, low, high, level, METHOD)
+def _curve(model: _Model, ask: _Question, values: NDArray[np.float64]) -> Curve:
+    low_x, high_x = (float(np.quantile(values, centile)) for centile in CENTILES)
+    x = np.linspace(low_x, high_x, CURVE_POINTS)
+    found = [_ratio(model, ask, np.array([v - values.mean()]), QUANTITY, model.fit.n_patients) for v in x]
+    value, low, high = np.array([(e.value, e.lower, e.upper) for e in found], dtype=float).T
+    return Curve(f"{QUANTITY} against {ask.modifier}", x, value, value, low, high, ask.level, METHOD)
 
 
-def _bend(used: CensoredThresholds, first: str, z: NDArray[np.float64], other: NDArray[np.float64]) -> float | None:
-    """Test of the product of placement and the squared modifier."""
+def _change(model: _Model, ask: _Question) -> Estimate:
+    """Ratio of the ratios of patients one step of the modifier apart."""
+    step, words = unit_step(ask.modifier)
+    contrast = np.zeros(model.fit.parameters.size)
+    contrast[model.product] = step
+    return model.fit.exponentiated(
+        contrast, level=ask.level, quantity=f"factor by which the {QUANTITY} changes per {words}", unit="ratio",
+        direction=ask.direction,
+    )  # fmt: skip
+
+
+def _bend(used: CensoredThresholds, ask: _Question, z: NDArray[np.float64]) -> float | None:
+    """Test of the products that make a natural cubic spline more than a straight line."""
     try:
-        model = _fit(used, first, np.column_stack((z, z**2 - (z**2).mean())), other)
+        spline = Covariates((ask.modifier,), splines=(Spline(ask.modifier, BEND_DF),))
+        basis = make_design(used, spline).matrix(covariate_table(used))[:, 1:]
+        line = np.column_stack((np.ones(z.size), z))
+        # a straight line is a natural spline, so what the line leaves of the columns has one dimension less
+        rest = basis - line @ np.linalg.lstsq(line, basis, rcond=None)[0]
+        bends = np.linalg.svd(rest, full_matrices=False)[0][:, : BEND_DF - 1] * np.sqrt(z.size)
+        model = _fit(used, ask, np.column_stack((z, bends)))
         return _wald(model, model.product[1:])[3]
     except NotEstimableError:
         return None
@@ -288,35 +382,56 @@ def modifier_analysis(
     UsageError
         When the modifier does not exist, is the placement, or is settled only with or after it.
     """
-    if modifier == "placement":
+    ask = _Question(first, minus, modifier, tuple(name for name in adjust_for if name != modifier), level)
+    if modifier == PLACEMENT:
         raise UsageError("The placement cannot modify itself.")
-    rest = [name for name in adjust_for if name != modifier]
-    used, n_total = _complete(thresholds, first, minus, modifier, rest)
+    used, n_total = _complete(thresholds, ask, (modifier, *ask.adjust_for))
     kind, values = read_column(covariate_table(used)[modifier], modifier)
-    other = _others(used, rest)
-    bend, curve = None, None
     if kind is Kind.LINE:
-        number = values.astype(float)
-        if number.nunique() < 3:
-            raise NotEstimableError(f"{modifier} has too few distinct values")
-        centre = float(number.mean())
-        z = number.to_numpy() - centre
-        model = _fit(used, first, z[:, None], other)
-        statistic, df, df_error, p_value = _wald(model, model.product)
-        curve = _curve(model, number.to_numpy(), centre, modifier, level)
-        bend = _bend(used, first, z, other)
-        groups = _groups(number, modifier)
-    else:
-        words = values.map({1.0: "yes", 0.0: "no"}) if kind is Kind.YES_NO else values.astype(str)
-        groups = pd.Series(pd.Categorical(words, sorted(set(words))))
-        if len(groups.cat.categories) < 2:
-            raise NotEstimableError(f"{modifier} is the same in all attempts")
-        model = _fit(used, first, _dummies(groups), other)
-        statistic, df, df_error, p_value = _wald(model, model.product)
-    rows = _subgroups(used, first, minus, modifier, groups, other, p_value, level)
+        return _of_number(used, ask, values.astype(float), n_total)
+    words = values.map({1.0: "yes", 0.0: "no"}) if kind is Kind.YES_NO else values.astype(str)
+    groups = pd.Series(pd.Categorical(words, sorted(set(words))))
+    model, inside, left_out = _by_group(used, ask, groups)
+    if len(inside) < 2:
+        raise NotEstimableError(f"only '{inside[0]}' of {modifier} has captures with both placements")
+    tested = _wald(model, model.product)
+    rows = _subgroups(used, ask, groups, model, inside, tested[3])
     return ModifierAnalysis(
-        modifier, statistic, df, df_error, p_value, p_value, bend, curve, rows, len(used), n_total
+        modifier, *tested, _likelihood_ratio_p(model), tested[3], None, None, None, rows, left_out, len(used), n_total
+    )
+
+
+def _of_number(used: CensoredThresholds, ask: _Question, number: pd.Series[float], n_total: int) -> ModifierAnalysis:
+    if number.nunique() < 3:
+        raise NotEstimableError(f"{ask.modifier} has too few distinct values")
+    values: NDArray[np.float64] = np.asarray(number, dtype=np.float64)
+    z = values - values.mean()
+    model = _fit(used, ask, z[:, None])
+    tested = _wald(model, model.product)
+    groups = _groups(number, ask.modifier)
+    found: _Model | str
+    inside: tuple[str, ...] = ()
+    try:
+        found, inside, _ = _by_group(used, ask, groups)
+    except NotEstimableError as error:
+        found = str(error)
+    return ModifierAnalysis(
+        ask.modifier, *tested, _likelihood_ratio_p(model), tested[3], _bend(used, ask, z), _change(model, ask),
+        _curve(model, ask, values), _subgroups(used, ask, groups, found, inside, tested[3]), (), len(used), n_total,
     )  # fmt: skip
+
+
+def _overall(thresholds: CensoredThresholds, ask: _Question) -> SubgroupRow:
+    used, _ = _complete(thresholds, ask, ask.adjust_for)
+    ratio: Estimate | str
+    try:
+        model = _fit(used, ask, np.empty((len(used), 0)))
+        ratio = replace(
+            _ratio(model, ask, np.empty(0), QUANTITY, used.n_patients), method=model.fit.method
+        )  # fmt: skip
+    except NotEstimableError as error:
+        ratio = str(error)
+    return _row(used, ask, ("all", "all"), None, ratio)
 
 
 def subgroup_forest(
@@ -341,4 +456,5 @@ def subgroup_forest(
     if found:
         adjusted = multipletests([one.p_value for one in found], method="holm")[1]
         found = [replace(one, p_holm=float(p)) for one, p in zip(found, adjusted, strict=True)]
-    return SubgroupForest(tuple(found), tuple(reasons))
+    overall = _overall(thresholds, _Question(first, minus, "", tuple(adjust_for), level))
+    return SubgroupForest(tuple(found), tuple(reasons), overall)

@@ -169,7 +169,7 @@ def _forest_table(forest: SubgroupForest, name: str) -> Table:
         n_first=[row.n_first for row in listed_rows], n_minus=[row.n_minus for row in listed_rows],
         captured_first=[row.n_captured_first for row in listed_rows],
         captured_minus=[row.n_captured_minus for row in listed_rows],
-        interaction_p=[row.interaction_p for row in listed_rows],
+        interaction_p=pd.Series([row.interaction_p for row in listed_rows], dtype=float),
     )  # fmt: skip
     direction = listed_rows[0].ratio.direction.split(" relative to ")
     return Table(
@@ -198,16 +198,19 @@ def _imputed_table(imputed: ImputedRatio, name: str) -> Table:
 
 
 def _tipping_table(imputed: ImputedRatio, name: str) -> Table:
-    tipping = imputed.tipping
-    if tipping is None:
+    if imputed.tipping is None:
         raise ValueError("There is no tipping-point analysis to tabulate.")
-    shown, frame = word_rows([(f"{size:+.1f}", "", estimate) for size, estimate in tipping.rows])
+    scenarios = (imputed.tipping, *imputed.further_tipping)
+    rows = [(one.shifted, size, estimate) for one in scenarios for size, estimate in one.rows]
+    shown, frame = word_rows([(shifted, f"{size:+.1f}", estimate) for shifted, size, estimate in rows])
     return Table(
-        f"tipping_{name}", f"If the imputed {plain_name(tipping.covariate)} were off ({name} capture)",
-        (f"shift with {tipping.placement}", "ratio", f"{100 * imputed.ratio.level:g} % CI"),
-        tuple((r[0], r[2], r[3]) for r in shown), frame.assign(shift=[size for size, _ in tipping.rows]),
-        (("Imputed values of attempts with this placement are shifted by the same amount; recorded values and those of the other placement "
-         "are left as they are."),),
+        f"tipping_{name}", f"If the imputed {plain_name(imputed.tipping.covariate)} were off ({name} capture)",
+        ("imputed values that are shifted", "shift", "ratio", f"{100 * imputed.ratio.level:g} % CI"), shown,
+        frame.assign(shift=[size for _, size, _ in rows]),
+        (
+            ("Imputed values of these attempts are shifted by the same amount; recorded values and the other imputed ones stay as "
+            "they are."),
+        ),
     )  # fmt: skip
 
 

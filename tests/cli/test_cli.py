@@ -235,3 +235,62 @@ def test_the_study_is_never_replaced_by_its_report(tmp_path, capsys):
     assert main(["fields", "--template", str(template)]) == EXIT_USAGE
     assert (template / "attempts.csv").read_bytes() == typed
     assert "attempts.csv" in capsys.readouterr().err
+
+
+def test_compare_by_another_column(shipped, capsys):
+    """The same ratio as the regression with the yes/no column, and no word about pads."""
+    registry = str(shipped / "registry")
+    assert main(["compare", registry, "--by", "arrest", "--adjust", "", "--modifiers", "", *QUICK]) == EXIT_FINE
+    out = capsys.readouterr().out
+    assert "yes against no (mechanical capture)" in out
+    assert "Cardiac arrest 'yes' went with" in out
+    assert "pads" not in out.split("Difference in the share")[0]
+    assert (
+        main(["compare", registry, "--by", "sex", "--first", "male", "--minus", "female", "--json", *QUICK])
+        == EXIT_FINE
+    )
+    found = json.loads(capsys.readouterr().out)
+    assert found["by"] == "sex"
+    assert found["estimates"][0]["direction"] == "male relative to female"
+
+
+def test_compare_reads_a_claim_and_gives_a_probability(shipped, capsys):
+    crossover = str(shipped / "crossover")
+    options = ["--claim", "equivalence", "--margin", "1.2", "--at-least", "10"]
+    assert main(["compare", crossover, *options, "--json", *QUICK]) == EXIT_FINE
+    found = json.loads(capsys.readouterr().out)
+    assert [(d["claim"], d["shown"]) for d in found["decisions"]] == [("superiority", True), ("equivalence", False)]
+    assert 0.9 < found["posterior"]["probability"] < 1
+    assert {"signed ranks of log thresholds", "capture at 140 mA, allowing for order"} <= {
+        t["test"] for t in found["tests"]
+    }
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        (["--by", "age_years"], "holds numbers"),
+        (["--by", "shoe"], "no column 'shoe'"),
+        (["--by", "sex", "--first", "AP"], "no attempt with 'AP'"),
+        (["--adjust", "pulse_width_ms"], "not known before the pads are placed"),
+        (["--adjust", "survived_30_days"], "not known before the pads are placed"),
+        (["--modifiers", "survived_30_days"], "not known before the pads are placed"),
+        (["--claim", "equivalence"], "need a --margin"),
+        (["--margin", "1.2"], "superiority takes none"),
+    ],
+)
+def test_compare_refuses_in_one_sentence(shipped, capsys, options, words):
+    assert main(["compare", str(shipped / "registry"), *options, *QUICK]) == EXIT_USAGE
+    error = capsys.readouterr().err
+    assert words in error
+    assert "Traceback" not in error
+
+
+@pytest.mark.parametrize(
+    ("option", "value"), [("--margin", "0.9"), ("--margin", "x"), ("--at-least", "0"), ("--at-least", "-3")]
+)
+def test_compare_refuses_numbers_out_of_range(shipped, capsys, option, value):
+    with pytest.raises(SystemExit) as stop:
+        main(["compare", str(shipped / "registry"), f"{option}={value}"])
+    assert stop.value.code == EXIT_USAGE
+    assert f"'{value}' is not" in capsys.readouterr().err
