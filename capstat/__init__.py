@@ -92,8 +92,8 @@ _HOMES = {
     ),
     "capstat.placement": (
         "ANTERIOR_LATERAL", "ANTERIOR_POSTERIOR", "Claim", "compare_placements", "decide", "grouped_by",
-        "imputed_ratio", "modifier_analysis", "observational_analysis", "paired_capture", "paired_ratio", "paired_tests",
-        "posterior_probability", "score_tests", "subgroup_forest", "unpaired_ratio",
+        "imputed_ratio", "modifier_analysis", "observational_analysis", "paired_capture", "paired_ratio",
+        "paired_tests", "posterior_probability", "score_tests", "subgroup_forest", "unpaired_ratio",
     ),
     "capstat.protocol": ("RampPolicy", "simulate_crossover", "simulate_registry"),
     "capstat.report": ("write_report",),

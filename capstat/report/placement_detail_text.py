@@ -202,7 +202,10 @@ def _tipping_table(imputed: ImputedRatio, name: str) -> Table:
         raise ValueError("There is no tipping-point analysis to tabulate.")
     scenarios = (imputed.tipping, *imputed.further_tipping)
     rows = [(one.shifted, size, estimate) for one in scenarios for size, estimate in one.rows]
-    shown, frame = word_rows([(shifted, f"{size:+.1f}", estimate) for shifted, size, estimate in rows])
+    cells, frame = word_rows([(shifted, f"{size:+.1f}", estimate) for shifted, size, estimate in rows])
+    # shown in whole standard deviations, and no shift once; the CSV file has every row
+    whole = [k * len(imputed.tipping.rows) + step for k in range(len(scenarios)) for step in (0, 2, 6, 8)]
+    shown = (("none", "0", *cells[len(imputed.tipping.rows) // 2][2:]), *(cells[k] for k in whole))
     return Table(
         f"tipping_{name}", f"If the imputed {plain_name(imputed.tipping.covariate)} were off ({name} capture)",
         ("imputed values that are shifted", "shift", "ratio", f"{100 * imputed.ratio.level:g} % CI"), shown,
