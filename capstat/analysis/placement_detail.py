@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from capstat.placement import Assignment, first_attempt_of_each_patient
-from capstat.placement.decision import Claim, Decision, Posterior, decide, posterior_probability
+from capstat.placement.decision import Claim, Decision, decide
 from capstat.placement.imputation import ImputedRatio, imputed_ratio
 from capstat.placement.modifiers import SubgroupForest, subgroup_forest
 from capstat.placement.observational import ObservationalAnalysis, observational_analysis
+from capstat.placement.posterior import Posterior, posterior_probability
 from capstat.results import NotEstimableError
 
 if TYPE_CHECKING:

@@ -73,9 +73,13 @@ def _suppress_pairs(comparison: PlacementComparison, fewest: int) -> PlacementCo
         pairs = None if _small(cells, fewest) else pairs
     if tests is not None:
         found = [tests.sign, tests.signed_rank]
+        counts: list[int] = []
         if tests.period_adjusted is not None:
-            found += [tests.period_adjusted.capture, tests.period_adjusted.sign, tests.period_adjusted.rank]
-        counts = [n for t in found for n in (t.first_lower, t.second_lower, t.undecided, t.n_pairs - t.n_informative)]
+            adjusted = tests.period_adjusted
+            found += [adjusted.capture, adjusted.sign, adjusted.rank]
+            counts += [adjusted.n_first_first, adjusted.n_second_first, adjusted.n_left_out]
+        for t in found:
+            counts += [t.first_lower, t.second_lower, t.undecided, t.n_pairs - t.n_informative]
         tests = None if _small(counts, fewest) else tests
     if shortcut is not None and _small((shortcut.n_made_up, shortcut.n_left_out), fewest):
         shortcut = None

@@ -9,6 +9,8 @@ import numpy as np
 from scipy import stats
 from statsmodels.stats.proportion import proportion_confint
 
+from capstat.numerics.mover import square_and_add
+
 __all__ = [
     "McNemarResult",
     "clopper_pearson",
@@ -66,11 +68,9 @@ def difference_from_intervals(
     that of the two estimators; zero when no unit contributes to both.
     """
     (l1, u1), (l2, u2) = interval1, interval2
-    down = (p1 - l1) ** 2 - 2 * correlation * (p1 - l1) * (u2 - p2) + (u2 - p2) ** 2
-    up = (u1 - p1) ** 2 - 2 * correlation * (u1 - p1) * (p2 - l2) + (p2 - l2) ** 2
     difference = p1 - p2
-    lower = difference - float(np.sqrt(max(down, 0.0)))
-    upper = difference + float(np.sqrt(max(up, 0.0)))
+    lower = difference - square_and_add(p1 - l1, u2 - p2, correlation)
+    upper = difference + square_and_add(u1 - p1, p2 - l2, correlation)
     return max(-1.0, lower), min(1.0, upper)
 
 

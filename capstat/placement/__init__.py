@@ -9,7 +9,7 @@ from capstat.placement.comparison import (
     paired_by_design,
 )
 from capstat.placement.contrasts import GroupContrasts, group_contrasts
-from capstat.placement.decision import Claim, Decision, Posterior, decide, posterior_probability
+from capstat.placement.decision import Claim, Decision, decide
 from capstat.placement.difference import CurveDifference, curve_difference
 from capstat.placement.grouping import compared_values, grouped_by
 from capstat.placement.imputation import ImputedRatio, imputed_ratio
@@ -19,6 +19,7 @@ from capstat.placement.order import first_attempt_of_each_patient
 from capstat.placement.paired import PairedCapture, PairedIntervals, paired_capture
 from capstat.placement.paired_ratio import PairedRatio, paired_ratio
 from capstat.placement.paired_tests import PairedTests, paired_tests
+from capstat.placement.posterior import Posterior, posterior_probability
 from capstat.placement.random_intercept import RandomInterceptFit, fit_random_intercept
 from capstat.placement.score_tests import ScoreTest, score_tests
 from capstat.placement.unpaired import UnpairedRatio, body_size_column, unit_step, unpaired_ratio

@@ -1,8 +1,6 @@
 """Contrasts of two groups without a model: restricted means, shares captured and capture currents.
 
-All limits come from the separate limits of the two groups, which need not be symmetric: square-and-add for
-differences (Newcombe 1998, Stat Med 17:2635; Zou & Donner 2008, Stat Med 27:1693, from memory) and its
-counterpart for ratios (Donner & Zou 2012, Stat Methods Med Res 21:347, from memory).  The groups may only be
+All limits come from the separate limits of the two groups, see :mod:`capstat.numerics.mover`.  The groups may only be
 known to lie between bounds; the limits then hold the whole identified set.
 """
 
@@ -15,23 +13,18 @@ import numpy as np
 
 from capstat.distributions.invert import capture_current
 from capstat.distributions.limits import highest_seen, pointwise_limits
-from capstat.distributions.npmle import bounds_at
 from capstat.distributions.restricted_mean import highest_known, restricted_mean_threshold
+from capstat.numerics.mover import Bounded, mover_difference, mover_ratio
+from capstat.placement.group_pair import GroupPair, replicate_correlation
 from capstat.results import Estimate, UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from numpy.typing import NDArray
-
     from capstat.distributions.bootstrap import BootstrapCurve
     from capstat.distributions.summary import CaptureSummary
 
 __all__ = ["GroupContrasts", "group_contrasts"]
-
-# below this many patients in a group limits from a bootstrap of each group are too narrow to be given
-FEWEST_PATIENTS = 5
-TOO_FEW = f"a group has fewer than {FEWEST_PATIENTS} patients, too few for limits"
 
 MEAN_METHOD = (
     "difference of areas above the nonparametric capture curves (Turnbull); limits by square-and-add from the "
@@ -71,108 +64,7 @@ class GroupContrasts:
     current_differences: tuple[Estimate, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class _Side:
-    """One group: identified bounds, and the confidence limits around them."""
-
-    low: float
-    high: float
-    limit_low: float
-    limit_high: float
-
-
-def _upper_difference(one: _Side, two: _Side, rho: float) -> tuple[float, float]:
-    """Upper identified bound of ``one - two`` and its limit; infinite where an end is."""
-    high, low = one.high, two.low
-    if not np.isfinite([high, low]).all():
-        return np.inf, np.inf
-    # a limit never lies inside the identified set
-    up, down = max(one.limit_high - high, 0.0), max(low - two.limit_low, 0.0)
-    if not np.isfinite([up, down]).all():
-        return high - low, np.inf
-    return high - low, high - low + float(np.sqrt(max(up**2 - 2 * rho * up * down + down**2, 0.0)))
-
-
-def _difference(one: _Side, two: _Side, rho: float) -> _Side:
-    """Identified bounds of ``one - two`` and their limits by square-and-add."""
-    high, limit_high = _upper_difference(one, two, rho)
-    low, limit_low = _upper_difference(two, one, rho)
-    return _Side(-low, high, -limit_low, limit_high)
-
-
-def _upper_ratio(one: _Side, two: _Side, rho: float) -> tuple[float, float]:
-    """Upper identified bound of ``one / two`` for shares, and its limit; infinite where nothing bounds it.
-
-    The limit is the ratio r at which the square-and-add interval of ``one - r two`` ends at 0, the larger root of a
-    quadratic (Donner & Zou 2012).  Unlike a limit on the log scale it exists when ``one`` is 0.
-    """
-    high, low = one.high, two.low
-    up, down = max(one.limit_high - high, 0.0), max(low - two.limit_low, 0.0)
-    a, b, c = low**2 - down**2, high * low - rho * up * down, high**2 - up**2
-    bound = high / low if low > 0 else np.inf
-    limit = (b + float(np.sqrt(max(b**2 - a * c, 0.0)))) / a if a > 0 else np.inf
-    return bound, max(bound, limit)
-
-
-def _ratio(one: _Side, two: _Side, rho: float) -> _Side:
-    """Identified bounds of ``one / two`` for shares, and their limits: those of ``two / one`` are the inverse ones."""
-    high, limit_high = _upper_ratio(one, two, rho)
-    low, limit_low = (1 / end if end > 0 else np.inf for end in _upper_ratio(two, one, rho))
-    return _Side(low, high, limit_low, limit_high)
-
-
-def _correlation(a: NDArray[np.float64], b: NDArray[np.float64]) -> float:
-    """Correlation over joint replicates; 0 where one of them is constant."""
-    if np.ptp(a) < 1e-12 or np.ptp(b) < 1e-12:
-        return 0.0
-    return float(np.corrcoef(a, b)[0, 1])
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Pair:
-    """What all contrasts of two groups share."""
-
-    one: BootstrapCurve
-    two: BootstrapCurve
-    first: str
-    minus: str
-    level: float
-
-    @property
-    def n(self) -> int:
-        return int(np.union1d(self.one.thresholds.patient, self.two.thresholds.patient).size)
-
-    @property
-    def few(self) -> bool:
-        return min(self.one.thresholds.n_patients, self.two.thresholds.n_patients) < FEWEST_PATIENTS
-
-    @property
-    def shared(self) -> bool:
-        return bool(np.intersect1d(self.one.thresholds.patient, self.two.thresholds.patient).size)
-
-    def rho_of_shares(self, at_one: float, at_two: float) -> float:
-        """Correlation of the two shares captured, each at a current of its own group (mA)."""
-        if not self.shared:
-            return 0.0
-        one, _ = bounds_at(self.one.intervals, self.one.masses, np.array(at_one))
-        two, _ = bounds_at(self.two.intervals, self.two.masses, np.array(at_two))
-        return _correlation(one, two)
-
-    def estimate(
-        self, quantity: str, value: float | None, found: _Side, *, unit: str, scale: str, method: str, reason: str,
-        notes: tuple[str, ...] = (), limits: bool = True,
-    ) -> Estimate:  # fmt: skip
-        given = limits and not self.few
-        joined = "relative to" if unit == "ratio" else "minus"
-        return Estimate(
-            quantity, value, found.limit_low if given else None, found.limit_high if given else None, self.level, unit,
-            scale, self.n, method, f"{self.first} {joined} {self.minus}",
-            (*notes, TOO_FEW) if self.few else notes, "" if value is not None else reason,
-            (found.low, found.high) if found.low < np.inf else None,
-        )  # fmt: skip
-
-
-def _mean_difference(pair: _Pair, up_to: float) -> Estimate:
+def _mean_difference(pair: GroupPair, up_to: float) -> Estimate:
     quantity = f"difference in mean threshold up to {up_to:g} mA"
     if not up_to > 0:
         return Estimate(
@@ -187,8 +79,8 @@ def _mean_difference(pair: _Pair, up_to: float) -> Estimate:
         one_low, two_high = (
             curve.masses @ np.minimum(curve.intervals[:, end], up_to) for curve, end in ((pair.one, 0), (pair.two, 1))
         )
-        rho = _correlation(one_low, two_high)
-    found = _difference(one, two, rho)
+        rho = replicate_correlation(one_low, two_high)
+    found = mover_difference(one, two, rho)
     settled = found.high - found.low < 1e-9 * up_to
     notes = () if limited else ("all resamples of a group are alike, so they put no limits on its mean",)
     if not settled:
@@ -203,10 +95,10 @@ def _mean_difference(pair: _Pair, up_to: float) -> Estimate:
     )  # fmt: skip
 
 
-def _side(estimate: Estimate) -> _Side:
+def _side(estimate: Estimate) -> Bounded:
     """Bounds and limits of an estimate with identified bounds; without limits, the bounds alone."""
     low, high = estimate.identified or (np.nan, np.nan)
-    return _Side(
+    return Bounded(
         low,
         high,
         low if estimate.lower is None else estimate.lower,
@@ -214,16 +106,16 @@ def _side(estimate: Estimate) -> _Side:
     )
 
 
-def _probability_ratios(pair: _Pair, currents_ma: Sequence[float]) -> tuple[Estimate, ...]:
+def _probability_ratios(pair: GroupPair, currents_ma: Sequence[float]) -> tuple[Estimate, ...]:
     wanted = np.asarray(currents_ma, dtype=float)
     limits = [pointwise_limits(curve, wanted, pair.level) for curve in (pair.one, pair.two)]
     estimates = []
     for i, current in enumerate(wanted):
         one, two = (
-            _Side(*(float(a[i]) for a in (part.lower, part.upper, part.limit_lower, part.limit_upper)))
+            Bounded(*(float(a[i]) for a in (part.lower, part.upper, part.limit_lower, part.limit_upper)))
             for part in limits
         )
-        found = _ratio(one, two, pair.rho_of_shares(current, current))
+        found = mover_ratio(one, two, pair.rho_of_shares(current, current))
         settled = one.high - one.low < 1e-9 and two.high - two.low < 1e-9
         value = one.low / two.low if settled and two.low > 0 else None
         if settled:
@@ -239,11 +131,11 @@ def _probability_ratios(pair: _Pair, currents_ma: Sequence[float]) -> tuple[Esti
     return tuple(estimates)
 
 
-def _map(function: np.ufunc, side: _Side) -> _Side:
-    return _Side(*(float(function(end)) for end in (side.low, side.high, side.limit_low, side.limit_high)))
+def _map(function: np.ufunc, side: Bounded) -> Bounded:
+    return Bounded(*(float(function(end)) for end in (side.low, side.high, side.limit_low, side.limit_high)))
 
 
-def _current_side(summary: CaptureSummary, fraction: float) -> tuple[Estimate, _Side, float]:
+def _current_side(summary: CaptureSummary, fraction: float) -> tuple[Estimate, Bounded, float]:
     """Capture current of one group, its bounds and limits, and the current (mA) at which to correlate curves.
 
     A current that was not reached lies above the last at which the curve is known, without an upper bound.
@@ -254,11 +146,11 @@ def _current_side(summary: CaptureSummary, fraction: float) -> tuple[Estimate, _
     cumulative = np.cumsum(summary.fit.mass)
     reached = min(int(np.searchsorted(cumulative, fraction - 1e-9)), cumulative.size - 1)
     beyond = float(summary.fit.support[reached, 0])
-    return estimate, _Side(beyond, np.inf, min(float(estimate.lower or 0.0), beyond), np.inf), beyond
+    return estimate, Bounded(beyond, np.inf, min(float(estimate.lower or 0.0), beyond), np.inf), beyond
 
 
 def _current_contrasts(
-    pair: _Pair, summaries: tuple[CaptureSummary, CaptureSummary], fraction: float
+    pair: GroupPair, summaries: tuple[CaptureSummary, CaptureSummary], fraction: float
 ) -> tuple[Estimate, Estimate]:
     """Ratio and difference of the currents that capture ``fraction``."""
     (a, one, at_one), (b, two, at_two) = (_current_side(summary, fraction) for summary in summaries)
@@ -266,7 +158,7 @@ def _current_contrasts(
     share = f"currents that capture {100 * fraction:g} % of patients"
     reasons = [f"{name}: {part.reason}" for name, part in ((pair.first, a), (pair.minus, b)) if part.reason]
     with np.errstate(divide="ignore"):  # the logarithm of 0 is minus infinity: a bound that says nothing
-        ratio = _map(np.exp, _difference(_map(np.log, one), _map(np.log, two), rho))
+        ratio = _map(np.exp, mover_difference(_map(np.log, one), _map(np.log, two), rho))
     values: tuple[float | None, float | None] = (None, None)
     if a.value is not None and b.value is not None:
         values = a.value / b.value, a.value - b.value
@@ -277,7 +169,7 @@ def _current_contrasts(
             method=CURRENT_METHOD.format("ratio", " on the log scale"), reason="; ".join(reasons), notes=notes,
         ),
         pair.estimate(
-            f"difference of {share}", values[1], _difference(one, two, rho), unit="mA", scale="identity",
+            f"difference of {share}", values[1], mover_difference(one, two, rho), unit="mA", scale="identity",
             method=CURRENT_METHOD.format("difference", ""), reason="; ".join(reasons), notes=notes,
         ),
     )  # fmt: skip
@@ -321,7 +213,7 @@ def group_contrasts(
     levels = [summary.curve.level for summary in summaries]
     if levels[0] != levels[1]:
         raise UsageError(f"The groups have limits of different levels, {levels[0]:g} and {levels[1]:g}.")
-    pair = _Pair(one, two, first, minus, levels[0])
+    pair = GroupPair(one, two, first, minus, levels[0])
     up_to = min(highest_known(one), highest_known(two))
     if np.isinf(up_to):
         # everybody was captured: nothing changes above the highest current seen

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from capstat.placement.score_tests import score_form_test, score_tests
+from capstat.placement.score_form import score_form_test
+from capstat.placement.score_tests import score_tests
 from capstat.thresholds import CensoredThresholds
 
 pytestmark = pytest.mark.benchmark

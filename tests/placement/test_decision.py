@@ -9,7 +9,8 @@ from hypothesis import strategies as st
 from scipy import integrate, stats
 from statsmodels.stats.weightstats import DescrStatsW
 
-from capstat.placement.decision import Claim, decide, posterior_probability
+from capstat.placement.decision import Claim, decide
+from capstat.placement.posterior import posterior_probability
 from capstat.results import Estimate, UsageError
 
 AP, AL = "anterior-posterior", "anterior-lateral"

@@ -13,13 +13,9 @@ from scipy import stats
 
 from capstat.numerics.proportions import paired_difference_tango
 from capstat.numerics.sign_flips import sign_flip_test
+from capstat.placement.certain_signs import certain_signs, signed_rank_values
 from capstat.placement.paired import paired_capture
-from capstat.placement.paired_tests import (
-    _certain_signs,
-    _signed_rank_values,
-    compare_settings_within_patients,
-    paired_tests,
-)
+from capstat.placement.paired_tests import compare_settings_within_patients, paired_tests
 from capstat.results import NotEstimableError, UsageError
 from capstat.thresholds import CensoredThresholds
 
@@ -104,7 +100,7 @@ def test_signed_ranks_of_intervals_by_exchanging_every_pair(seed):
 @pytest.mark.parametrize("seed", range(4))
 def test_certain_signs_by_their_corners(seed):
     first, second = random_intervals(12, seed)
-    sums, differences = _certain_signs(*np.moveaxis(np.stack((first, second), axis=1), 2, 0))
+    sums, differences = certain_signs(*np.moveaxis(np.stack((first, second), axis=1), 2, 0))
     pairs = list(zip(first, second, strict=True))
     np.testing.assert_array_equal(sums, [[sign_of_sum(x, y) for y in pairs] for x in pairs])
     np.testing.assert_array_equal(differences, [[sign_of_sum(x, y[::-1]) for y in pairs] for x in pairs])
@@ -163,7 +159,7 @@ def test_sign_test_is_the_binomial_test_of_decided_pairs():
 def test_error_over_all_exchanges_of_a_data_set_never_exceeds_the_level(seed):
     """Whatever the intervals of ten patients: of the 1024 exchanges at most a share alpha has p <= alpha."""
     first, second = random_intervals(10, seed)
-    values = _signed_rank_values(*np.moveaxis(np.stack((first, second), axis=1), 2, 0))
+    values = signed_rank_values(*np.moveaxis(np.stack((first, second), axis=1), 2, 0))
     p = [sign_flip_test(values * signs).p_value for signs in np.array(list(product((-1, 1), repeat=10)))]
     for alpha in (0.01, 0.05, 0.1, 0.5):
         assert np.mean(np.array(p) <= alpha) <= alpha
@@ -177,7 +173,7 @@ def test_error_of_thirteen_pairs_on_coarse_steps():
     for _ in range(2000):
         true = np.exp(rng.normal(4.3, 0.3, (13, 1)) + rng.normal(0, 0.25, (13, 2)))
         both = np.stack([on_ramp(column) for column in true.T], axis=1)
-        test = sign_flip_test(_signed_rank_values(both[:, :, 0], both[:, :, 1]))
+        test = sign_flip_test(signed_rank_values(both[:, :, 0], both[:, :, 1]))
         signed.append(test.p_value)
         mid.append(test.p_mid)
         lower, higher = (both[:, 0, 1] <= both[:, 1, 0]).sum(), (both[:, 1, 1] <= both[:, 0, 0]).sum()
@@ -329,6 +325,47 @@ def test_patients_outside_the_crossover_are_left_out_and_counted():
     assert (adjusted.n_first_first, adjusted.n_second_first, adjusted.n_left_out) == (2, 1, 1)
     assert adjusted.rank.n_pairs == 3
     assert tests.sign.n_pairs == 4
+
+
+@pytest.mark.parametrize(
+    ("order", "words"),
+    [
+        (
+            [1] * 8 + [2] * 5,
+            "the orders are not balanced (8 patients with a first, 5 with b first), so a difference between first and "
+            "second attempts could look like one between placements; see the tests that allow for order",
+        ),
+        ([1] * 3 + [2] * 6 + [np.nan] * 3, "(3 patients with a first, 6 with b first)"),
+        ([1] * 4, "(4 patients with a first, 0 with b first)"),
+        ([2] * 2, "no test can allow for order here"),
+    ],
+)
+def test_orders_out_of_balance_are_told_where_the_order_is_not_allowed_for(order, words):
+    tests = paired_tests(study([[60, 65]] * len(order), [[70, 75]] * len(order), order), A, B, current_ma=140)
+    for test in (tests.sign, tests.signed_rank):
+        assert sum(words in note for note in test.notes) == 1
+    if tests.period_adjusted is not None:
+        assert not any("balanced" in note for test in every_test(tests)[2:] for note in test.notes)
+        assert "see the tests that allow for order" in tests.sign.notes[-1]
+
+
+@pytest.mark.parametrize("order", [None, [np.nan] * 4, [1, 2, 1, 2], [1, 2, 1], [3, 3, 3, 1, 2]])
+def test_nothing_is_said_of_orders_in_balance_or_not_recorded(order):
+    n = 4 if order is None else len(order)
+    tests = paired_tests(study([[60, 65]] * n, [[70, 75]] * n, order), A, B, current_ma=140)
+    assert not any("balanced" in note for test in (tests.sign, tests.signed_rank) for note in test.notes)
+
+
+def test_a_difference_between_attempts_alone_shows_in_unbalanced_orders_and_not_where_order_is_allowed_for():
+    """Second attempts need 20 % less with either placement; the note is there for this."""
+    order = np.r_[[1] * 12, [2] * 3]
+    true = np.exp(np.random.default_rng(5).normal(4.3, 0.2, 15))[:, None] * [1.0, 0.8]
+    true = np.where(order[:, None] == 1, true, true[:, ::-1])
+    tests = paired_tests(study(*map(known, true.T), order), A, B, current_ma=90)
+    assert tests.signed_rank.p_value < 0.05
+    assert "not balanced (12 patients with a first, 3 with b first)" in tests.signed_rank.notes[-1]
+    assert tests.period_adjusted.rank.p_value == 1
+    assert tests.period_adjusted.sign.p_value == 1
 
 
 def test_settings_that_differ_within_patients_are_told():

@@ -13,8 +13,9 @@ from lifelines.utils import survival_table_from_events
 from scipy import stats
 
 from capstat.distributions import fit_npmle
-from capstat.placement import score_tests as module
-from capstat.placement.score_tests import SCORES, compare_settings, score_form_test, score_tests
+from capstat.numerics import allocations
+from capstat.placement.score_form import score_form_test
+from capstat.placement.score_tests import SCORES, compare_settings, score_tests
 from capstat.results import NotEstimableError, UsageError
 from capstat.thresholds import CensoredThresholds
 
@@ -198,7 +199,7 @@ def test_drawn_allocations_agree_with_all(monkeypatch):
     for labels in (np.r_[["a"] * 9, ["b"] * 8], np.r_[["a"] * 5, ["b"] * 6, ["c"] * 6]):
         exact = score_tests(thresholds, labels, seed=1)
         with monkeypatch.context() as patch:
-            patch.setattr(module, "ENUMERATED", 0)
+            patch.setattr(allocations, "ENUMERATED", 0)
             drawn = score_tests(thresholds, labels, permutations=20_000, seed=1)
             assert drawn == score_tests(thresholds, labels, permutations=20_000, seed=1)
         for one, two in zip(exact, drawn, strict=True):
