@@ -28,7 +28,7 @@ def main() -> None:
     ratio = truth["parameters"]["ratio_ap_to_al"]
     thresholds = derive_thresholds(read_study(REGISTRY), capture=MECHANICAL_CAPTURE)
     result = compare_placements(thresholds, seed=1)
-    detail = detail_comparison(thresholds, result, modifiers=None, question=DecisionQuestion(), seed=1)
+    detail = detail_comparison(thresholds, result, adjust_for=None, modifiers=None, question=DecisionQuestion(), seed=1)
     print(f"{truth['label']}\n\n{result.first} against {result.minus}\n\nRatio of thresholds")
     for row in detail.observational.adjustment_sets.rows:
         line(row.label, row.ratio, ratio, f"{ratio}")

@@ -13,7 +13,7 @@ from capstat.placement.imputation import ImputedRatio, imputed_ratio
 from capstat.placement.modifiers import SubgroupForest, subgroup_forest
 from capstat.placement.observational import ObservationalAnalysis, observational_analysis
 from capstat.placement.posterior import Posterior, posterior_probability
-from capstat.results import NotEstimableError
+from capstat.results import NotEstimableError, UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -66,7 +66,7 @@ class PlacementDetail:
     posterior : Posterior or None
         Probability that was asked for.
     reasons : tuple of str
-        Why parts are missing.
+        Why parts are missing, in sentences.
     """
 
     observational: ObservationalAnalysis | None
@@ -93,8 +93,14 @@ def _usable_modifiers(thresholds: CensoredThresholds, wanted: Sequence[str] | No
     return tuple(usable)
 
 
+def _currents(comparison: PlacementComparison) -> tuple[float, ...]:
+    """Currents of the difference in share captured, the highest common one included."""
+    told = [e.quantity.removeprefix("difference in share captured at ") for e in comparison.difference.at_currents]
+    return tuple(float(words.removesuffix(" mA")) for words in told)
+
+
 def _decisions(comparison: PlacementComparison, question: DecisionQuestion) -> tuple[Decision, ...]:
-    if comparison.ratio.lower is None and comparison.ratio.upper is None:
+    if comparison.ratio.value is None:
         return ()
     randomised = comparison.assignment is Assignment.RANDOMISED
     found = [decide(comparison.ratio, Claim.SUPERIORITY, randomised=randomised)]
@@ -107,6 +113,7 @@ def detail_comparison(
     thresholds: CensoredThresholds,
     comparison: PlacementComparison,
     *,
+    adjust_for: Sequence[str] | None,
     modifiers: Sequence[str] | None,
     question: DecisionQuestion,
     seed: int,
@@ -119,6 +126,8 @@ def detail_comparison(
         The attempts that were given to :func:`capstat.placement.compare_placements`.
     comparison : PlacementComparison
         Its result.
+    adjust_for : sequence of str or None
+        Declared confounders as they were asked for; the default ones when ``None``.
     modifiers : sequence of str or None
         For whom the ratio may differ; those of ``DEFAULT_MODIFIERS`` that were recorded when ``None``.
     question : DecisionQuestion
@@ -134,15 +143,23 @@ def detail_comparison(
     level, reasons = comparison.ratio.level, []
     observational = forest = imputed = None
     between = comparison.unpaired_ratio
-    if between is not None:
+    if between is None:
+        if modifiers:
+            raise UsageError(
+                "Most patients are compared with themselves, and modifiers are looked at between patients only; leave "
+                "--modifiers out."
+            )
+        reasons.append("For whom the ratio may differ is looked at between patients only.")
+    else:
         first, minus, names = comparison.first, comparison.minus, between.adjusted_for
         initial = first_attempt_of_each_patient(thresholds)
         used = initial.subset(np.isin(initial.placement, (first, minus)))
         if comparison.by == "placement" and comparison.assignment is not Assignment.RANDOMISED:
             try:
                 observational = observational_analysis(
-                    used, first, minus, confounders=names or None, level=level, replicates=REPLICATES, seed=seed
-                )
+                    used, first, minus, confounders=adjust_for, currents_ma=_currents(comparison), level=level,
+                    replicates=REPLICATES, seed=seed,
+                )  # fmt: skip
             except NotEstimableError as error:
                 reasons.append(str(error))
         chosen = _usable_modifiers(used, modifiers)

@@ -243,8 +243,9 @@ def _analyse_capture(
     detail = None
     if comparison is not None and leading:
         detail = detail_comparison(
-            thresholds, comparison, modifiers=options.modifiers, question=options.question, seed=options.seed
-        )
+            thresholds, comparison, adjust_for=options.adjust_for, modifiers=options.modifiers,
+            question=options.question, seed=options.seed,
+        )  # fmt: skip
     compared = {summary.label: summary for summary in comparison.summaries} if comparison else {}
 
     def summarise(part: CensoredThresholds, label: str) -> CaptureSummary:

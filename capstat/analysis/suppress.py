@@ -13,9 +13,11 @@ if TYPE_CHECKING:
     from capstat.analysis.placement_detail import PlacementDetail
     from capstat.analysis.study_analysis import CaptureAnalysis, StudyAnalysis
     from capstat.placement import PlacementComparison
+    from capstat.placement.modifiers import SubgroupRow
 
 __all__ = ["suppress_small_groups"]
 
+WITHHELD = "Tables of subgroups or of missing values are withheld, because they hold small counts."
 TOO_SMALL = "one of the groups is too small to be shown"
 
 
@@ -92,9 +94,20 @@ def _suppress_detail(detail: PlacementDetail, fewest: int) -> PlacementDetail:
     if observational is not None:
         observational = replace(observational, overlap=None, propensity=None)
     forest = detail.forest
-    if forest is not None and any(min(row.n_first, row.n_minus) < fewest for row in forest.rows):
-        forest = None
+    if forest is not None:
+        counts = [n for row in forest.rows for n in _cells_of(row)]
+        forest = None if _small(counts, fewest) else forest
     imputed = detail.imputed
     if imputed is not None and imputed.n_total - imputed.n_complete < fewest:
         imputed = None
-    return replace(detail, observational=observational, forest=forest, imputed=imputed)
+    withheld = forest is not detail.forest or imputed is not detail.imputed
+    reasons = (*detail.reasons, WITHHELD) if withheld else detail.reasons
+    return replace(detail, observational=observational, forest=forest, imputed=imputed, reasons=reasons)
+
+
+def _cells_of(row: SubgroupRow) -> tuple[int, ...]:
+    """Captured and not captured with either placement."""
+    return (
+        row.n_captured_first, row.n_first - row.n_captured_first, row.n_captured_minus,
+        row.n_minus - row.n_captured_minus,
+    )  # fmt: skip

@@ -37,7 +37,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
 
 
 def _print_text(name: str, comparison: PlacementComparison, detail: PlacementDetail) -> None:
-    from capstat.report.placement_detail_text import detail_sentences, detail_tables
+    from capstat.report.placement_detail_text import adjusted_share_sentence, detail_sentences, detail_tables
     from capstat.report.placement_sentences import comparison_text
     from capstat.report.placement_tables import placement_tables
     from capstat.report.table import table_text
@@ -49,8 +49,8 @@ def _print_text(name: str, comparison: PlacementComparison, detail: PlacementDet
 
     print(f"{comparison.first} against {comparison.minus} ({name} capture)\n")
     say(comparison_text(comparison))
-    words = detail_sentences(detail)
-    say(words.decisions)
+    words = detail_sentences(detail, comparison)
+    say(tuple(filter(None, (adjusted_share_sentence(detail, comparison), *words.decisions))))
     for table in placement_tables(comparison, name, 1):
         print(table_text(table))
     for heading, sentences in words.sections():
@@ -74,7 +74,8 @@ def _estimates(comparison: PlacementComparison) -> dict[str, list[dict[str, Any]
     }  # fmt: skip
     if within is not None:
         groups["within_patients"] = (
-            within.without_order, within.ratio_with_never_captured, within.probability_less, within.correlation,
+            within.without_order, within.ratio_with_never_captured, within.ratio_with_separate_spreads,
+            within.probability_less, within.correlation,
             *within.spreads, within.never_captured, within.period, within.sequence,
         )  # fmt: skip
     if between is not None:
@@ -126,8 +127,9 @@ def run(options: argparse.Namespace) -> int:
     )  # fmt: skip
     progress("confounding, subgroups, missing values")
     detail = detail_comparison(
-        thresholds, comparison, modifiers=chosen.modifiers, question=chosen.question, seed=chosen.seed
-    )
+        thresholds, comparison, adjust_for=chosen.adjust_for, modifiers=chosen.modifiers, question=chosen.question,
+        seed=chosen.seed,
+    )  # fmt: skip
     if options.json:
         from capstat.report.placement_detail_text import detail_record
 

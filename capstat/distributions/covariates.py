@@ -152,8 +152,8 @@ def check_confounder(table: pd.DataFrame, name: str) -> None:
     if name in NOT_A_CONFOUNDER:
         accepted = sorted(BEFORE_PLACEMENT.intersection(map(str, table.columns)))
         raise UsageError(
-            f"'{name}' is not known before the pads are placed, so the comparison cannot be adjusted for it; accepted "
-            f"are: {', '.join(accepted) or 'none of the recorded fields'}."
+            f"'{name}' is not known before the pads are placed, so a comparison is neither adjusted for it nor split "
+            f"by it; accepted are: {', '.join(accepted) or 'none of the recorded fields'}."
         )
     check_name(table, name)
 

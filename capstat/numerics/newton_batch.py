@@ -41,7 +41,8 @@ class BatchOptima:
     free : ndarray of bool, shape (S, q)
         Coordinates that are neither held nor at a bound.
     converged : ndarray of bool, shape (S,)
-        Whether another Newton step would gain nothing and the free coordinates have negative curvature.
+        Whether another Newton step would gain nothing and the free coordinates have negative curvature; false too where
+        the function or its derivatives are no numbers at the start.
     """
 
     x: NDArray[np.float64]
@@ -102,7 +103,7 @@ def maximise_many(
     value, gradient, hessian = objective(x, everyone)
     free = np.broadcast_to(may_move, x.shape).copy()
     damping, converged = np.zeros(count), np.zeros(count, dtype=bool)
-    active = everyone[np.isfinite(value)]
+    active = everyone[np.isfinite(value) & np.isfinite(gradient).all(axis=1) & np.isfinite(hessian).all(axis=(1, 2))]
     for _ in range(MOST_ITERATIONS):
         if active.size == 0:
             break

@@ -237,7 +237,7 @@ def compare_placements(
         When both placements are the same, or a covariate cannot be used.
     """
     if first == minus:
-        raise UsageError(f"A placement cannot be compared with itself: both are {first}.")
+        raise UsageError(f"{first} cannot be compared with itself.")
     pair = thresholds.subset(np.isin(thresholds.placement, (first, minus)))
     counts = _patients(pair, first, minus)
     for name, count in ((first, counts[0]), (minus, counts[1])):

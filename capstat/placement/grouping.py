@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from capstat.distributions.covariates import PLACEMENT, Kind, read_column
+from capstat.distributions.covariates import NOT_BEFORE_PLACEMENT, PLACEMENT, Kind, read_column
 from capstat.results import UsageError
 
 if TYPE_CHECKING:
@@ -42,8 +42,9 @@ def grouped_by(thresholds: CensoredThresholds, column: str) -> CensoredThreshold
         return thresholds
     table = thresholds.covariates
     if column not in table:
-        known = ", ".join(sorted(map(str, table.columns)))
-        raise UsageError(f"There is no column '{column}' to compare by; there are: placement, {known}.")
+        raise UsageError(f"There is no column '{column}' to compare by; there are: {', '.join(_named_columns(table))}.")
+    if column in NOT_BEFORE_PLACEMENT:
+        raise UsageError(f"'{column}' comes after the placement, so thresholds are not compared by it.")
     kind, values = read_column(table[column], column)
     if kind is Kind.LINE:
         raise UsageError(f"'{column}' holds numbers, and groups need named values; a number belongs into --modifiers.")
@@ -51,7 +52,8 @@ def grouped_by(thresholds: CensoredThresholds, column: str) -> CensoredThreshold
     names = values[known_rows].map({1.0: "yes", 0.0: "no"}) if kind is Kind.YES_NO else values[known_rows].astype(str)
     distinct = pd.unique(names)
     if not 2 <= len(distinct) <= MOST_VALUES:
-        raise UsageError(f"'{column}' has {len(distinct)} recorded values; a comparison needs 2 to {MOST_VALUES}.")
+        number = "1 recorded value" if len(distinct) == 1 else f"{len(distinct)} recorded values"
+        raise UsageError(f"'{column}' has {number}; a comparison needs 2 to {MOST_VALUES}.")
     kept = thresholds.subset(known_rows)
     pads = pd.Series(kept.placement.astype(object)).replace("unknown", None)
     return replace(
@@ -59,6 +61,16 @@ def grouped_by(thresholds: CensoredThresholds, column: str) -> CensoredThreshold
         placement=np.asarray(names, dtype=np.str_),
         covariates=kept.covariates.drop(columns=column).assign(**{PADS: pads.to_numpy()}),
     )
+
+
+def _named_columns(table: pd.DataFrame) -> list[str]:
+    """The placement and every column of named values that varies and is not a consequence."""
+    usable = [PLACEMENT]
+    for name in map(str, table.columns):
+        kind, values = read_column(table[name], name)
+        if name not in NOT_BEFORE_PLACEMENT and kind is not Kind.LINE and len(pd.unique(values.dropna())) > 1:
+            usable.append(name)
+    return usable
 
 
 def compared_values(thresholds: CensoredThresholds, first: str | None, minus: str | None) -> tuple[str, str]:

@@ -16,9 +16,16 @@ from capstat.distributions.covariates import check_confounder, complete_cases, c
 from capstat.distributions.families import LOGNORMAL
 from capstat.distributions.regression import fit_regression
 from capstat.numerics.rubin import Pooled, pool
-from capstat.placement.imputation_draws import Completed, Draws, Incomplete, incomplete_covariates
+from capstat.placement.imputation_draws import (
+    Completed,
+    Draws,
+    Incomplete,
+    check_recorded,
+    cycles_needed,
+    incomplete_covariates,
+)
 from capstat.placement.unpaired import unpaired_ratio
-from capstat.results import Estimate, NotEstimableError
+from capstat.results import Estimate, NotEstimableError, UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -31,7 +38,6 @@ __all__ = ["ImputedRatio", "TippingPoint", "imputed_ratio"]
 
 # shifts of imputed values, in standard deviations of the recorded ones
 SHIFTS = (-2.0, -1.5, -1.0, -0.5, 0.0, 0.5, 1.0, 1.5, 2.0)
-CYCLES = 10
 METHOD = (
     "lognormal accelerated threshold model on multiply imputed covariates, drawn compatibly with the censored "
     "threshold; Rubin's rules with Barnard & Rubin's degrees of freedom"
@@ -107,15 +113,13 @@ class ImputedRatio:
     seed: int
 
 
-def _pooled(
-    used: CensoredThresholds, is_first: NDArray[np.float64], designs: Sequence[NDArray[np.float64]]
-) -> Pooled:  # fmt: skip
+def _pooled(draws: Draws, sets: Sequence[Completed]) -> Pooled:
     """Log ratio over imputed data sets."""
     estimates, variances = [], []
     df = 1.0
-    for columns in designs:
-        design = np.column_stack((np.ones(len(used)), is_first, columns))
-        fit = fit_regression(used, design, tuple(f"c{j}" for j in range(design.shape[1])), family=LOGNORMAL)
+    for one in sets:
+        design = np.column_stack((np.ones(len(draws.used)), draws.is_first, draws.columns(one)))
+        fit = fit_regression(draws.used, design, draws.names, family=LOGNORMAL)
         df = max(fit.n_captured - fit.coefficients.size, 1)
         estimates.append(float(fit.coefficients[1]))
         # the variance inflation that the t interval of a single fit has
@@ -132,9 +136,8 @@ def _estimate(pooled: Pooled, used: CensoredThresholds, level: float, names: tup
 
 
 def _tipping(
-    used: CensoredThresholds, is_first: NDArray[np.float64], draws: Draws, sets: Sequence[Completed],
-    names: tuple[str, str], level: float, unshifted: Estimate,
-) -> tuple[TippingPoint, ...]:  # fmt: skip
+    draws: Draws, sets: Sequence[Completed], names: tuple[str, str], level: float, unshifted: Estimate
+) -> tuple[TippingPoint, ...]:
     """Shift the imputed values of one number: with the first placement, with the second, without capture."""
     numbers = [c for c in draws.incomplete if c.number and c.missing.any()]
     if not numbers:
@@ -142,9 +145,9 @@ def _tipping(
     chosen = max(numbers, key=lambda c: int(c.missing.sum()))
     spread = float(chosen.entries[~chosen.missing].std(ddof=1))
     groups = (
-        (names[0], f"attempts with {names[0]} placement", is_first == 1),
-        (names[1], f"attempts with {names[1]} placement", is_first == 0),
-        ("", "attempts without capture", np.isinf(used.upper_ma)),
+        (names[0], f"attempts with {names[0]} placement", draws.is_first == 1),
+        (names[1], f"attempts with {names[1]} placement", draws.is_first == 0),
+        ("", "attempts without capture", np.isinf(draws.used.upper_ma)),
     )
     found = []
     for placement, words, group in groups:
@@ -153,8 +156,8 @@ def _tipping(
             continue
         rows = []
         for size in (shift * spread for shift in SHIFTS):
-            designs = [draws.columns(one.shifted(chosen.name, affected, size)) for one in sets]
-            ratio = unshifted if size == 0 else _estimate(_pooled(used, is_first, designs), used, level, names)
+            moved = [one.shifted(chosen.name, affected, size) for one in sets]
+            ratio = unshifted if size == 0 else _estimate(_pooled(draws, moved), draws.used, level, names)
             rows.append((size, ratio))
         found.append(
             TippingPoint(chosen.name, placement, words, int(affected.sum()), tuple(rows), _nearest_change(rows))
@@ -209,7 +212,7 @@ def imputed_ratio(
         Covariates known before the pads were placed.  Numbers (on the log scale where all are above 0), yes/no and
         columns with two levels are imputed; attempts without a column of more levels are left out.
     imputations : int
-        How many data sets.
+        How many data sets, at least 2.
     level : float
         Confidence level.
     seed : int
@@ -218,11 +221,14 @@ def imputed_ratio(
     Raises
     ------
     NotEstimableError
-        When nothing is missing, a covariate is hardly recorded, a patient has several attempts, or the model has no
-        estimate.
+        When nothing that can be imputed is missing, a covariate is hardly recorded (also with one of the placements), a
+        patient has several attempts, or the model has no estimate.
     UsageError
-        When a covariate does not exist or is settled only with or after the placement.
+        When a covariate does not exist or is settled only with or after the placement, or for fewer than 2
+        imputations.
     """
+    if imputations < 2:
+        raise UsageError(f"Imputations vary, so at least 2 are needed, not {imputations}.")
     pair = _pair(thresholds, first, minus)
     table = covariate_table(pair)
     for name in adjust_for:
@@ -232,18 +238,22 @@ def imputed_ratio(
         raise NotEstimableError("Nothing is missing, so there is nothing to impute.")
     keep, incomplete = incomplete_covariates(table, adjust_for)
     used = pair.subset(keep)
-    is_first = (used.placement == first).astype(float)
-    draws = Draws(used, is_first, tuple(_kept(one, keep) for one in incomplete), np.random.default_rng(seed))
-    sets = draws.completed(imputations, CYCLES)
-    pooled = _pooled(used, is_first, [draws.columns(one) for one in sets])
+    incomplete = tuple(_kept(one, keep) for one in incomplete)
+    placements = {name: used.placement == name for name in (first, minus)}
+    check_recorded(incomplete, placements)
+    cycles = cycles_needed(incomplete, tuple(placements.values()))
+    is_first = placements[first].astype(float)
+    draws = Draws(used, is_first, incomplete, np.random.default_rng(seed))
+    sets = draws.completed(imputations, cycles)
+    pooled = _pooled(draws, sets)
     ratio = _estimate(pooled, used, level, (first, minus))
-    tipping = _tipping(used, is_first, draws, sets, (first, minus), level, ratio)
+    tipping = _tipping(draws, sets, (first, minus), level, ratio)
     return ImputedRatio(
         ratio,
         unpaired_ratio(pair, first, minus, adjust_for=adjust_for, level=level).ratio,
         pooled.missing_information, missing, int(complete.sum()), len(used), len(pair),
         next((one for one in tipping if one.placement == first), None),
-        tuple(one for one in tipping if one.placement != first), imputations, CYCLES, seed,
+        tuple(one for one in tipping if one.placement != first), imputations, cycles, seed,
     )  # fmt: skip
 
 

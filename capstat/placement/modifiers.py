@@ -45,6 +45,8 @@ FEWEST_CAPTURED = 5
 CENTILES = (0.05, 0.95)
 CURVE_POINTS = 41
 BEND_DF = 3
+# standard deviations of a modifier: a change over a much wider step says nothing and may be beyond any number
+WIDEST_STEP = 100
 METHOD = "lognormal accelerated threshold model with a product of placement and modifier; Wald t interval"
 QUANTITY = "ratio of capture thresholds"
 
@@ -102,7 +104,8 @@ class ModifierAnalysis:
         For a number, test that the log ratio changes along a straight line, against a natural cubic spline of 3
         columns with either placement.
     change : Estimate or None
-        For a number, the factor by which the ratio changes per step of the modifier.
+        For a number, the factor by which the ratio changes per step of the modifier; ``None`` where patients differ by
+        less than a hundredth of a step.
     curve : Curve or None
         For a number, the ratio over its central 90 %; limits for one value at a time.
     rows : tuple of SubgroupRow
@@ -247,10 +250,17 @@ def _complete(thresholds: CensoredThresholds, ask: _Question, names: Sequence[st
     return used, len(pair)
 
 
+def _tertiles(values: pd.Series[float]) -> tuple[float, float]:
+    """Tertiles, rounded to three digits, or to more where that is needed to keep them apart, as for years."""
+    exact = [float(v) for v in np.quantile(values, (1 / 3, 2 / 3))]
+    rounded = ([float(f"{v:.{digits}g}") for v in exact] for digits in (3, 4, 5, 6))
+    low, high = next((cuts for cuts in rounded if float(values.min()) < cuts[0] < cuts[1]), exact)
+    return low, high
+
+
 def _groups(values: pd.Series[float], modifier: str) -> pd.Series[str]:
     """Subgroups of a number; cut where the label says."""
-    cuts = USUAL_CUTS.get(modifier) or tuple(float(f"{v:.3g}") for v in np.quantile(values, (1 / 3, 2 / 3)))
-    low, high = cuts
+    low, high = USUAL_CUTS.get(modifier) or _tertiles(values)
     order = [f"below {low:g}", f"{low:g} to below {high:g}", f"{high:g} or more"]
     words = np.select([values < low, values < high], order[:2], order[2])
     return pd.Series(pd.Categorical(words, [name for name in order if name in set(words)], ordered=True))
@@ -317,19 +327,21 @@ def _subgroups(
     return tuple(rows)
 
 
-def _curve(model: _Model, ask: _Question, values: NDArray[np.float64]) -> Curve:
+def _curve(model: _Model, ask: _Question, values: NDArray[np.float64], spread: float) -> Curve:
     low_x, high_x = (float(np.quantile(values, centile)) for centile in CENTILES)
     x = np.linspace(low_x, high_x, CURVE_POINTS)
-    found = [_ratio(model, ask, np.array([v - values.mean()]), QUANTITY, model.fit.n_patients) for v in x]
+    found = [_ratio(model, ask, np.array([(v - values.mean()) / spread]), QUANTITY, model.fit.n_patients) for v in x]
     value, low, high = np.array([(e.value, e.lower, e.upper) for e in found], dtype=float).T
     return Curve(f"{QUANTITY} against {ask.modifier}", x, value, value, low, high, ask.level, METHOD)
 
 
-def _change(model: _Model, ask: _Question) -> Estimate:
+def _change(model: _Model, ask: _Question, spread: float) -> Estimate | None:
     """Ratio of the ratios of patients one step of the modifier apart."""
     step, words = unit_step(ask.modifier)
+    if step > WIDEST_STEP * spread:
+        return None
     contrast = np.zeros(model.fit.parameters.size)
-    contrast[model.product] = step
+    contrast[model.product] = step / spread
     return model.fit.exponentiated(
         contrast, level=ask.level, quantity=f"factor by which the {QUANTITY} changes per {words}", unit="ratio",
         direction=ask.direction,
@@ -369,7 +381,8 @@ def modifier_analysis(
     first, minus : str
         Ratios are ``first / minus``.
     modifier : str
-        Number, yes/no or text column that is settled before the pads are placed.
+        Number, yes/no or text column that is settled before the pads are placed; a number of only two values is taken
+        as two levels.
     adjust_for : sequence of str
         Covariates of the model; the modifier itself may be among them.
     level : float
@@ -387,8 +400,10 @@ def modifier_analysis(
         raise UsageError("The placement cannot modify itself.")
     used, n_total = _complete(thresholds, ask, (modifier, *ask.adjust_for))
     kind, values = read_column(covariate_table(used)[modifier], modifier)
-    if kind is Kind.LINE:
+    if kind is Kind.LINE and values.nunique() > 2:
         return _of_number(used, ask, values.astype(float), n_total)
+    if kind is Kind.LINE:
+        values = values.map(lambda value: f"{value:g}")
     words = values.map({1.0: "yes", 0.0: "no"}) if kind is Kind.YES_NO else values.astype(str)
     groups = pd.Series(pd.Categorical(words, sorted(set(words))))
     model, inside, left_out = _by_group(used, ask, groups)
@@ -402,10 +417,10 @@ def modifier_analysis(
 
 
 def _of_number(used: CensoredThresholds, ask: _Question, number: pd.Series[float], n_total: int) -> ModifierAnalysis:
-    if number.nunique() < 3:
-        raise NotEstimableError(f"{ask.modifier} has too few distinct values")
     values: NDArray[np.float64] = np.asarray(number, dtype=np.float64)
-    z = values - values.mean()
+    # in standard deviations: the search for the maximum must not depend on the modifier's unit
+    spread = float(values.std())
+    z = (values - values.mean()) / spread
     model = _fit(used, ask, z[:, None])
     tested = _wald(model, model.product)
     groups = _groups(number, ask.modifier)
@@ -416,8 +431,9 @@ def _of_number(used: CensoredThresholds, ask: _Question, number: pd.Series[float
     except NotEstimableError as error:
         found = str(error)
     return ModifierAnalysis(
-        ask.modifier, *tested, _likelihood_ratio_p(model), tested[3], _bend(used, ask, z), _change(model, ask),
-        _curve(model, ask, values), _subgroups(used, ask, groups, found, inside, tested[3]), (), len(used), n_total,
+        ask.modifier, *tested, _likelihood_ratio_p(model), tested[3], _bend(used, ask, z), _change(model, ask, spread),
+        _curve(model, ask, values, spread), _subgroups(used, ask, groups, found, inside, tested[3]), (),
+        len(used), n_total,
     )  # fmt: skip
 
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from capstat.numerics.maximise import NoMaximumError, profile_limit
 from capstat.numerics.newton_batch import BatchOptima, maximise_many, profile_limits_many, type_of_objective
 from capstat.results import NotEstimableError
 
@@ -127,6 +128,12 @@ class PairFit:
         return 2 * self.model.size - 2 * self.log_likelihood
 
     @property
+    def at_bound(self) -> bool:
+        """Whether the correlation, or a spread, is at its bound, so that the covariance says nothing of it."""
+        p = len(self.model.names)
+        return not bool(self.optima.free[0, p : p + 2 + self.model.separate].all())
+
+    @property
     def boundary(self) -> str:
         """Words when a spread is at its boundary; empty otherwise."""
         if self.correlation >= np.tanh(MOST_ALIKE) - 1e-9:
@@ -138,23 +145,63 @@ class PairFit:
             return "the spread between patients was estimated as zero: attempts of one patient are no more alike"
         return ""
 
-    def with_coefficient(self, column: int, value: float) -> float:
-        """Log-likelihood maximised with one coefficient held at ``value``."""
+    def with_parameter(self, column: int, value: float) -> float:
+        """Log-likelihood maximised with one parameter held at ``value``."""
         start = self.parameters.copy()
         start[column] = value
         return held_maximum(self.records, self.model, start, column)
 
     def limits(self, column: int, drop: float) -> tuple[float, float]:
         """Profile-likelihood limits of a parameter; infinite where there is none."""
-        low, high = pair_limits_many(self.records, self.model, self.optima, column, np.array([drop]))
-        return float(low[0]), float(high[0])
+        found = pair_limits_many(self.records, self.model, self.optima, column, np.array([drop]))
+        low, high = (
+            float(limit[0]) if np.isfinite(limit[0]) else self._slow_limit(column, drop, side)
+            for limit, side in zip(found, (-1.0, 1.0), strict=True)
+        )
+        return low, high
+
+    def _slow_limit(self, column: int, drop: float, side: float) -> float:
+        """A limit by search, for where the quick way lost its track: infinite if the profile does not fall that far."""
+        error = float(np.sqrt(self.covariance[column, column])) or 1.0
+        try:
+            return profile_limit(
+                lambda value: self.with_parameter(column, value), self.log_likelihood, float(self.parameters[column]),
+                error, drop, side,
+            )  # fmt: skip
+        except (NoMaximumError, NotEstimableError):
+            return side * np.inf
 
 
 def held_maximum(records: PairRecords, model: PairModel, start: NDArray[np.float64], column: int) -> float:
-    """Log-likelihood of one study maximised with the parameter in ``column`` as it is in ``start``."""
+    """Log-likelihood of one study maximised with the parameter in ``column`` as it is in ``start``.
+
+    Where the correlation is at its bound, a shifted coefficient can make every record impossible in floating point, so
+    wider and less alike starts are tried too.
+
+    Raises
+    ------
+    NotEstimableError
+        When every start makes the data impossible.
+    """
     held = np.zeros(model.size, dtype=bool)
     held[column] = True
-    return float(maximise_many(_objective(records, model), start[None], *model.bounds(), held).value[0])
+    p = len(model.names)
+    position = p + 1 + model.separate
+    best = -np.inf
+    for wider, alike in ((0.0, None), (0.5, 0.7), (1.0, 0.0)):
+        tried = start.copy()
+        free = np.arange(p, position)
+        tried[free[free != column]] += wider
+        if alike is not None and position != column:
+            tried[position] = alike
+        found = maximise_many(_objective(records, model), tried[None], *model.bounds(), held)
+        # on a plateau nothing converges, yet its height is what is asked for
+        best = max(best, float(found.value[0]))
+        if found.converged[0] and alike is None:
+            break
+    if not np.isfinite(best):
+        raise NotEstimableError("With that parameter held the data are impossible in floating point.")
+    return best
 
 
 def _objective(records: PairRecords, model: PairModel) -> type_of_objective:

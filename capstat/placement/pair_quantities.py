@@ -23,6 +23,7 @@ __all__ = ["PairCurves", "correlation_estimate", "pair_curves", "probability_les
 STEP = 1e-5
 CURVE_POINTS = 60
 LARGEST_PROBIT = 8.0
+TOO_FEW = "there are too few patients with both placements and a capture for limits"
 METHOD = "model of two thresholds in one patient; delta method"
 
 
@@ -81,6 +82,8 @@ def correlation_estimate(fit: PairFit, n: int, multiplier: float, level: float) 
         return Estimate(
             quantity, float(np.tanh(z)), None, None, level, "", "atanh", n, METHOD, notes=(fit.boundary,)
         )  # fmt: skip
+    if not np.isfinite(multiplier):
+        return Estimate(quantity, float(np.tanh(z)), None, None, level, "", "atanh", n, METHOD, notes=(TOO_FEW,))
     low, high = np.tanh(z - multiplier * error), np.tanh(z + multiplier * error)
     return Estimate(quantity, float(np.tanh(z)), float(low), float(high), level, "", "atanh", n, METHOD)
 
@@ -99,11 +102,27 @@ def probability_less(
         return np.array([(second - first) / np.sqrt(one**2 + two**2 - 2 * np.tanh(z) * one * two)])
 
     value, error = _errors(fit, probit)
+    quantity = f"probability that {names[0]} needs less current than {names[1]} in the same patient"
+    # at the bound of the correlation nearly all of the uncertainty is in what is held fixed
+    lacking = fit.boundary or ("" if np.isfinite(multiplier) else TOO_FEW)
+    if lacking and (fit.at_bound or not np.isfinite(multiplier)):
+        return Estimate(
+            quantity,
+            float(special.ndtr(value[0])),
+            None,
+            None,
+            level,
+            "proportion",
+            "probit",
+            n,
+            METHOD,
+            notes=(lacking,),
+        )
     reach = multiplier * error[0]
     low, mid, high = (float(special.ndtr(v)) for v in (value[0] - reach, value[0], value[0] + reach))
     return Estimate(
-        f"probability that {names[0]} needs less current than {names[1]} in the same patient", mid, low, high, level,
-        "proportion", "probit", n, METHOD, notes=(fit.boundary,) if fit.boundary else (),
+        quantity, mid, low, high, level, "proportion", "probit", n, METHOD,
+        notes=(fit.boundary,) if fit.boundary else (),
     )  # fmt: skip
 
 
@@ -118,9 +137,9 @@ def residual_spreads(
         return np.asarray(0.5 * np.log(np.array([one**2 - max(shared, 0.0), two**2 - max(shared, 0.0)])))
 
     quantities = [f"residual standard deviation of log threshold, {name}" for name in names]
-    if min(fit.within_sds) < 1e-3:
+    if min(fit.within_sds) < 1e-3 or not np.isfinite(multiplier):
         return tuple(
-            Estimate(quantity, sd, None, None, level, "", "log", n, METHOD, notes=(fit.boundary,))
+            Estimate(quantity, sd, None, None, level, "", "log", n, METHOD, notes=(fit.boundary or TOO_FEW,))
             for quantity, sd in zip(quantities, fit.within_sds, strict=True)
         )
     values, errors = _errors(fit, logs)
@@ -171,14 +190,20 @@ def pair_curves(
         + (", a share never captured with either" if fit.model.mixture else "")
     )
     value, error = _errors(fit, probits)
-    limits = [special.ndtr(value + side * multiplier * error) for side in (-1, 0, 1)]
+    known = np.isfinite(multiplier)
+    reach = multiplier * error if known else np.full_like(error, np.inf)
+    limits = [special.ndtr(value - reach), special.ndtr(value), special.ndtr(value + reach)]
     curves = []
     for k, name in enumerate(names):
         part = slice(k * CURVE_POINTS, (k + 1) * CURVE_POINTS)
         low, mid, high = (limit[part] for limit in limits)
         curves.append(Curve(f"share captured, {name}", current, mid, mid, low, high, level, f"{words}; {METHOD}"))
     gap, gap_error = _errors(fit, differences)
-    reach = multiplier * gap_error
+    if fit.at_bound:
+        # a correlation held at its bound hides how far the two curves can move apart: as if they were independent
+        share_error = _errors(fit, shares)[1]
+        gap_error = np.hypot(*np.split(share_error, 2))
+    reach = multiplier * gap_error if known else np.full_like(gap_error, 2.0)
     difference = Curve(
         f"difference, {names[0]} minus {names[1]}", current, gap, gap, np.maximum(gap - reach, -1.0),
         np.minimum(gap + reach, 1.0), level, f"{words}; {METHOD}",

@@ -6,11 +6,11 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy import stats
+from scipy import special, stats
 
 from capstat.distributions.families import LOGNORMAL
 from capstat.distributions.regression import fit_regression
-from capstat.numerics.maximise import profile_interval
+from capstat.numerics.maximise import NoMaximumError, profile_interval, profile_limit
 from capstat.numerics.small_sample import drop_in_log_likelihood, p_from_likelihood_ratio, wald_multiplier
 from capstat.placement.order import first_attempt_with_each_placement
 from capstat.placement.pair_fit import PairFit, PairModel, fit_pairs, held_maximum
@@ -22,7 +22,7 @@ from capstat.placement.pair_quantities import (
     probability_less,
     residual_spreads,
 )
-from capstat.results import Estimate, NotEstimableError
+from capstat.results import Estimate, NotEstimableError, UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -35,9 +35,7 @@ __all__ = ["PairedRatio", "bounded_ratio", "no_finite_ratio", "paired_ratio"]
 
 # log ratio at which the likelihood is taken to have reached its supremum: a factor of 55
 FAR = 4.0
-# the order enters the model only where each of the two orders has this many patients
-FEWEST_IN_ORDER = 3
-
+GRID = 33
 MODEL = "random patient intercept on log current, both sides censored, exact marginal likelihood"
 
 
@@ -71,12 +69,17 @@ class PairedRatio:
         neither, or the model has no estimate.
     ratio_with_never_captured : Estimate or None
         The ratio from the model with that share.
+    ratio_with_separate_spreads : Estimate or None
+        The ratio from the model with a spread for each placement.
     curves : PairCurves
         Capture curves of both placements in the same patients and their difference, from the model with the lowest AIC.
     fit : PairFit
         The model of the headline.
     constant_order : bool
-        Whether every patient had the placements in the same order, so that order and placement cannot be told apart.
+        Whether every patient had the placements in the same order, as far as recorded, so that order and placement
+        cannot be told apart.
+    n_order_unknown : int
+        Patients with both placements whose order was not recorded; they count as if either had come first.
     n_pairs, n_single, n_later : int
         Patients with both placements, with one of them, and later attempts left out.
     """
@@ -92,9 +95,11 @@ class PairedRatio:
     equal_spread_p: float | None
     never_captured: Estimate | None
     ratio_with_never_captured: Estimate | None
+    ratio_with_separate_spreads: Estimate | None
     curves: PairCurves
     fit: PairFit
     constant_order: bool
+    n_order_unknown: int
     n_pairs: int
     n_single: int
     n_later: int
@@ -102,12 +107,15 @@ class PairedRatio:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Pairs:
-    """First attempts with each placement, one row for each patient: bounds (n, 2) and orders (n, 2), NaN if absent."""
+    """First attempts with each placement, one row for each patient: bounds (n, 2) and whether there is one (n, 2).
+
+    ``rank`` (n, 2) is 1 for a patient's first and 2 for the second of the two, NaN where not recorded or absent.
+    """
 
     single: CensoredThresholds
     lower: NDArray[np.float64]
     upper: NDArray[np.float64]
-    order: NDArray[np.float64]
+    rank: NDArray[np.float64]
     present: NDArray[np.bool_]
     first: str
     minus: str
@@ -118,26 +126,27 @@ class _Pairs:
         return int((self.present.all(axis=1) & np.isfinite(self.upper).any(axis=1)).sum())
 
     @property
-    def order_known(self) -> bool:
-        """Whether the order of every attempt was recorded and varies."""
-        known = self.order[self.present]
-        return bool(np.isfinite(known).all() and np.unique(known).size > 1)
+    def came_first(self) -> NDArray[np.bool_]:
+        """Of the patients with both in a known order: whether the first placement came first."""
+        both = self.rank[self.present.all(axis=1)]
+        known = both[np.isfinite(both).all(axis=1)]
+        return np.asarray(known[:, 0] < known[:, 1])
 
     @property
-    def came_first(self) -> NDArray[np.bool_]:
-        """Of the patients with both: whether the first placement came first, shape (patients with both,)."""
-        both = self.order[self.present.all(axis=1)]
-        return np.asarray(both[:, 0] < both[:, 1])
+    def both_orders(self) -> bool:
+        """Whether both orders occur."""
+        return bool(self.came_first.any() and not self.came_first.all())
 
     def designs(self, *, period: bool, sequence: bool) -> NDArray[np.float64]:
         """Covariates of both attempts, shape (n, 2, p)."""
         is_first = np.broadcast_to([1.0, 0.0], self.lower.shape)
         columns = [np.ones(self.lower.shape), is_first]
         if period:
-            columns.append(self.order - 1.5)
+            columns.append(np.nan_to_num(self.rank - 1.5))
         if sequence:
-            # the order that the patient was meant to have follows from any one attempt
-            columns.append(np.where((is_first == 1) == (self.order == 1), 0.5, -0.5))
+            # one value for each patient; the order that a patient was meant to have follows from any one attempt
+            first_came_first = np.where(np.isfinite(self.rank[:, 0]), 1.5 - self.rank[:, 0], self.rank[:, 1] - 1.5)
+            columns.append(np.repeat(np.nan_to_num(first_came_first)[:, None], 2, axis=1))
         return np.where(self.present[:, :, None], np.stack(columns, axis=2), 0.0)
 
     def records(self, *, period: bool = False, sequence: bool = False) -> PairRecords:
@@ -154,7 +163,16 @@ def _pairs(pair: CensoredThresholds, first: str, minus: str) -> _Pairs:
     lower[patient, slot], upper[patient, slot], present[patient, slot] = single.lower_ma, single.upper_ma, True
     if "attempt_order" in single.covariates:
         order[patient, slot] = single.covariates["attempt_order"].to_numpy(dtype=float)
-    return _Pairs(single, lower, upper, order, present, first, minus)
+    return _Pairs(single, lower, upper, _ranks(order, present), present, first, minus)
+
+
+def _ranks(order: NDArray[np.float64], present: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Which of a patient's two attempts came first: 1 and 2, whatever attempts lay before or between them."""
+    both = np.asarray(present.all(axis=1))
+    known = np.asarray(np.isfinite(order).all(axis=1) & (order[:, 0] != order[:, 1]))
+    ranks = np.where(order > 1, 2.0, np.where(np.isfinite(order), 1.0, np.nan))
+    later = (order[:, [0, 1]] > order[:, [1, 0]]) + 1.0
+    return np.where(both[:, None], np.where(known[:, None], later, np.nan), ranks)
 
 
 def no_finite_ratio(pair: CensoredThresholds, first: str, minus: str) -> str:
@@ -174,11 +192,17 @@ def no_finite_ratio(pair: CensoredThresholds, first: str, minus: str) -> str:
 
 
 def _start(pairs: _Pairs, p: int) -> NDArray[np.float64]:
-    """Coefficients of a regression that takes all attempts as independent, and a middling correlation."""
+    """Coefficients of a regression that takes attempts as independent, or of interval ends; a middling correlation."""
     is_first = (pairs.single.placement == pairs.first).astype(float)
     design = np.column_stack((np.ones(is_first.size), is_first))
-    naive = fit_regression(pairs.single, design, ("intercept", pairs.first), family=LOGNORMAL)
-    return np.concatenate((naive.coefficients, np.zeros(p - 2), [naive.log_sigma, 0.7]))
+    try:
+        naive = fit_regression(pairs.single, design, ("intercept", pairs.first), family=LOGNORMAL)
+        coefficients, log_sd = naive.coefficients, naive.log_sigma
+    except NotEstimableError:  # its spread may have no estimate where that of the pairs has one
+        ends = np.log(np.where(np.isfinite(pairs.single.upper_ma), pairs.single.upper_ma, 1.2 * pairs.single.lower_ma))
+        coefficients, *_ = np.linalg.lstsq(design, ends, rcond=None)
+        log_sd = float(np.log(max((ends - design @ coefficients).std(), 0.1)))
+    return np.concatenate((coefficients, np.zeros(p - 2), [log_sd, 0.7]))
 
 
 def _fit(pairs: _Pairs, *, period: bool, sequence: bool = False) -> PairFit:
@@ -213,14 +237,18 @@ def _ratio_of(
     n, used = pairs.n_informative, len(fit.model.names) - 1
     drop = drop_in_log_likelihood(n, used, level)
     low, high = fit.limits(column, drop) if np.isfinite(drop) else (-np.inf, np.inf)
-    statistic = 2 * (fit.log_likelihood - fit.with_coefficient(column, 0.0))
     value = float(fit.coefficients[column])
+    p_value: float | None
+    try:
+        p_value = p_from_likelihood_ratio(2 * (fit.log_likelihood - fit.with_parameter(column, 0.0)), n, used)
+    except NotEstimableError:  # the hypothesis makes the data impossible in floating point: limits alone are given
+        p_value = None
     return Estimate(
         f"ratio of capture thresholds {suffix or 'within a patient'}", float(np.exp(value)), float(np.exp(low)),
         float(np.exp(high)), level, "ratio", "log", pairs.lower.shape[0],
         f"{MODEL}; profile-likelihood limits with the t correction of {n} pairs",
         direction or f"{pairs.first} relative to {pairs.minus}", notes=(fit.boundary,) if fit.boundary else (),
-        p_value=p_from_likelihood_ratio(statistic, n, used),
+        p_value=p_value,
     )  # fmt: skip
 
 
@@ -229,36 +257,45 @@ def _median_difference(fit: PairFit, pairs: _Pairs, level: float) -> Estimate:
     base, with_first = float(np.exp(fit.coefficients[0])), float(np.exp(fit.coefficients[:2].sum()))
     slope = np.array([with_first - base, with_first])
     error = float(np.sqrt(slope @ fit.covariance[:2, :2] @ slope))
-    reach = wald_multiplier(pairs.n_informative, len(fit.model.names) - 1, level) * error
+    multiplier = wald_multiplier(pairs.n_informative, len(fit.model.names) - 1, level)
     value = with_first - base
+    reach = multiplier * error if np.isfinite(multiplier) else np.inf
     return Estimate(
         "difference of median capture thresholds", value, value - reach, value + reach, level,
         "mA", "identity", pairs.lower.shape[0], f"{MODEL}; delta method", f"{pairs.first} minus {pairs.minus}",
     )  # fmt: skip
 
 
-def _order_can_enter(pairs: _Pairs) -> bool:
-    came_first = pairs.came_first if pairs.order_known else np.zeros(0, dtype=bool)
-    return min(int(came_first.sum()), int((~came_first).sum())) >= FEWEST_IN_ORDER
-
-
 def _never_captured(mixed: PairFit, plain: PairFit, pairs: _Pairs, level: float) -> Estimate:
     """Share of patients that neither placement captures at any current, with profile limits and a boundary test."""
-    logit = float(mixed.parameters[-1])
-    at_bound = not mixed.optima.free[0, -1]
-    drop = float(stats.chi2.ppf(level, 1)) / 2
-    low, high = (-np.inf, np.inf) if at_bound else mixed.limits(mixed.model.size - 1, drop)
+    column = mixed.model.size - 1
+    logit = float(mixed.parameters[column])
+    at_bound = not mixed.optima.free[0, column]
+    drop = drop_in_log_likelihood(pairs.n_informative, len(mixed.model.names) - 1, level)
+    low, high = -np.inf, np.inf
+    if np.isfinite(drop) and not at_bound:
+        low, high = mixed.limits(column, drop)
+    elif np.isfinite(drop):
+        low = _lower_logit(mixed, column, drop)
     statistic = max(2 * (mixed.log_likelihood - plain.log_likelihood), 0.0)
-    upper: float | None = float(1 / (1 + np.exp(low)))
-    if at_bound:
-        upper = None
     return Estimate(
-        "share of patients never captured with either placement", 0.0 if at_bound else float(1 / (1 + np.exp(logit))),
-        float(1 / (1 + np.exp(high))) if np.isfinite(high) else 0.0, upper, level,
+        "share of patients never captured with either placement", 0.0 if at_bound else float(special.expit(-logit)),
+        float(special.expit(-high)), float(special.expit(-low)), level,
         "proportion", "logit", pairs.lower.shape[0], f"{MODEL}, mixed with a share never captured; profile likelihood",
         p_value=1.0 if statistic == 0 else float(0.5 * stats.chi2.sf(statistic, 1)),
-        notes=("the p-value allows for the share being at its boundary under the hypothesis (Self & Liang 1987)",),
+        notes=("the p-value of the share never captured allows for its boundary (Self & Liang 1987)",),
     )  # fmt: skip
+
+
+def _lower_logit(mixed: PairFit, column: int, drop: float) -> float:
+    """Where the profile of the logit, highest at its bound, has fallen by ``drop``."""
+    try:
+        return profile_limit(
+            lambda value: mixed.with_parameter(column, value), mixed.log_likelihood, float(mixed.parameters[column]),
+            1.0, drop, -1.0,
+        )  # fmt: skip
+    except (NoMaximumError, NotEstimableError):
+        return -np.inf
 
 
 def paired_ratio(thresholds: CensoredThresholds, first: str, minus: str, *, level: float = 0.95) -> PairedRatio:
@@ -279,12 +316,12 @@ def paired_ratio(thresholds: CensoredThresholds, first: str, minus: str, *, leve
     ------
     NotEstimableError
         When the ratio has no finite estimate; the message says why.
-    ValueError
+    UsageError
         When the thresholds carry weights.
     """
     pair = thresholds.subset(np.isin(thresholds.placement, (first, minus)))
     if not np.all(pair.weight == 1):
-        raise ValueError("The model of two thresholds in one patient takes no weights.")
+        raise UsageError("The model of two thresholds in one patient takes no weights.")
     reason = no_finite_ratio(pair, first, minus)
     if reason:
         raise NotEstimableError(reason)
@@ -292,19 +329,21 @@ def paired_ratio(thresholds: CensoredThresholds, first: str, minus: str, *, leve
     if not pairs.present.all(axis=1).any():
         raise NotEstimableError("No patient has both placements, so the ratio within patients cannot be estimated.")
     plain = _fit(pairs, period=False)
-    ordered = _try(lambda: _fit(pairs, period=True)) if _order_can_enter(pairs) else None
+    ordered = _try(lambda: _fit(pairs, period=True)) if pairs.both_orders else None
     sequenced = _try(lambda: _fit(pairs, period=True, sequence=True)) if ordered is not None else None
     fit = ordered or plain
     separate = _variant(fit, separate=True, mixture=False)
     mixed = _variant(fit, separate=False, mixture=True)
-    candidates = [one for one in (fit, separate, mixed, _variant(fit, separate=True, mixture=True)) if one is not None]
+    # both at once have several maxima in small studies, so they are not among the candidates
+    candidates = [one for one in (fit, separate, mixed) if one is not None]
     n, used = pairs.n_informative, len(fit.model.names) - 1
     multiplier = wald_multiplier(n, used, level)
     people = pairs.lower.shape[0]
     equal_p = None
     if separate is not None:
+        # exact for uncensored pairs (Pitman and Morgan); chi-square rejects 8 to 14 % of true hypotheses in 6 to 15
         statistic = max(2 * (separate.log_likelihood - fit.log_likelihood), 0.0)
-        equal_p = float(stats.chi2.sf(statistic, 1))
+        equal_p = p_from_likelihood_ratio(statistic, n, len(fit.model.names))
     words = (first, minus)
     return PairedRatio(
         ratio=_ratio_of(fit, pairs, 1, level),
@@ -323,17 +362,15 @@ def paired_ratio(thresholds: CensoredThresholds, first: str, minus: str, *, leve
         equal_spread_p=equal_p,
         never_captured=None if mixed is None else _never_captured(mixed, fit, pairs, level),
         ratio_with_never_captured=None if mixed is None else _ratio_of(mixed, pairs, 1, level),
+        ratio_with_separate_spreads=None if separate is None else _ratio_of(separate, pairs, 1, level),
         curves=pair_curves(min(candidates, key=lambda one: one.aic), words, _top(pair), multiplier, level),
         fit=fit,
-        constant_order=pairs.order_known and not _both_orders(pairs),
+        constant_order=pairs.came_first.size > 0 and not pairs.both_orders,
+        n_order_unknown=int(pairs.present.all(axis=1).sum()) - pairs.came_first.size,
         n_pairs=int(pairs.present.all(axis=1).sum()),
         n_single=int((~pairs.present.all(axis=1)).sum()),
         n_later=len(pair) - len(pairs.single),
     )  # fmt: skip
-
-
-def _both_orders(pairs: _Pairs) -> bool:
-    return bool(pairs.came_first.any() and not pairs.came_first.all())
 
 
 def _top(pair: CensoredThresholds) -> float:
@@ -345,8 +382,9 @@ def _top(pair: CensoredThresholds) -> float:
 def bounded_ratio(pair: CensoredThresholds, first: str, minus: str, *, level: float, reason: str) -> Estimate:
     """A ratio without a finite estimate, with the one-sided profile-likelihood limit that the data still hold.
 
-    The supremum of the likelihood is approached as the ratio grows without bound on one side; there the limit is where
-    the profile has fallen far enough below it.
+    Where one placement never captured the supremum of the likelihood is approached as the ratio grows without bound;
+    there the limit is where the profile has fallen far enough below it.  Where it is the spread that has no estimate,
+    the profile has a plateau in between and both limits are finite.
     """
     pairs = _pairs(pair, first, minus)
     limits = (-np.inf, np.inf)
@@ -357,12 +395,20 @@ def bounded_ratio(pair: CensoredThresholds, first: str, minus: str, *, level: fl
         centre = float(np.log(np.median(pair.upper_ma[captured])))
 
         def profile(value: float) -> float:
-            return held_maximum(records, model, np.array([centre, value, np.log(0.35), 0.7]), 1)
+            try:
+                return held_maximum(records, model, np.array([centre, value, np.log(0.35), 0.7]), 1)
+            except NotEstimableError:
+                return -np.inf
 
-        ends = {side: profile(side * FAR) for side in (-1.0, 1.0)}
-        side = max(ends, key=lambda key: ends[key])
-        limits = profile_interval(profile, ends[side], side * FAR, FAR / 8, drop=drop, reach=20.0)
-        limits = (limits[0], np.inf) if side > 0 else (-np.inf, limits[1])
+        grid = np.linspace(-FAR, FAR, GRID)
+        values = [profile(float(value)) for value in grid]
+        top = int(np.argmax(values))
+        try:
+            limits = profile_interval(profile, values[top], float(grid[top]), 2 * FAR / GRID, drop=drop, reach=40.0)
+        except NoMaximumError:
+            limits = (-np.inf, np.inf)
+        # a profile that is highest at an end goes on rising beyond it
+        limits = (-np.inf if top == 0 else limits[0], np.inf if top == GRID - 1 else limits[1])
     return Estimate(
         "ratio of capture thresholds within a patient", None, float(np.exp(limits[0])), float(np.exp(limits[1])), level,
         "ratio", "log", pair.n_patients, f"{MODEL}; profile-likelihood limit", f"{first} relative to {minus}",

@@ -55,7 +55,7 @@ class UnpairedRatio:
     difference_at_median : Estimate
         Difference of medians in mA at the average covariates, from the same model as ``ratio``.
     by_family : tuple of (str, float, Estimate)
-        Family, AIC and ratio: how much the answer depends on the family.
+        Model, AIC and ratio: how much the answer depends on the family, and on a share never captured.
     covariate_ratios : tuple of Estimate
         Ratio of thresholds for each covariate.
     adjusted_for : tuple of str
@@ -220,28 +220,46 @@ def unpaired_ratio(
             ratio, unadjusted, _median_difference(None, level, used.n_patients, direction, ratio, adjusted=True),
             (), (), tuple(adjust_for), len(used), len(pair),
         )  # fmt: skip
-    columns, quantities = _covariate_columns(used, adjust_for)
+    columns, column_names, quantities = _covariate_columns(used, adjust_for)
     design = np.column_stack((np.ones(len(used)), is_first[complete], *columns))
-    names = ("intercept", first, *quantities)
+    names = ("intercept", first, *column_names)
     ratio, fit = _fit_ratio(used, design, names, family, level, direction)
-    by_family = []
-    for other in TWO_PARAMETER_FAMILIES if fit is not None else ():
-        try:
-            other_fit = fit_regression(used, design, names, family=other)
-        except NotEstimableError:
-            continue
-        by_family.append((other.name, other_fit.aic, _ratio_of(other_fit, names[1], level, direction)))
-    covariate_ratios = tuple(fit.ratio(name, level=level, quantity=name) for name in quantities if fit is not None)
+    by_family = _by_family(used, design, names, level, direction) if fit is not None else ()
+    covariate_ratios = tuple(
+        fit.ratio(name, level=level, quantity=quantity)
+        for name, quantity in zip(names[2:], quantities, strict=True)
+        if fit is not None
+    )
     at_median = _median_difference(fit, level, used.n_patients, direction, ratio, adjusted=bool(adjust_for))
     return UnpairedRatio(
-        ratio, unadjusted, at_median, tuple(by_family), covariate_ratios, tuple(adjust_for), len(used), len(pair)
+        ratio, unadjusted, at_median, by_family, covariate_ratios, tuple(adjust_for), len(used), len(pair)
     )
+
+
+def _by_family(
+    used: CensoredThresholds, design: NDArray[np.float64], names: tuple[str, ...], level: float, direction: str
+) -> tuple[tuple[str, float, Estimate], ...]:
+    """The ratio under every family of two parameters, and under the lognormal with a share never captured."""
+    found = []
+    constant = np.ones((len(used), 1))
+    models: list[tuple[str, Family, NDArray[np.float64] | None]] = [(f.name, f, None) for f in TWO_PARAMETER_FAMILIES]
+    models.append((f"{LOGNORMAL.name} with a share never captured", LOGNORMAL, constant))
+    for words, family, capturable in models:
+        try:
+            fit = fit_regression(
+                used, design, names, family=family, capturable=capturable,
+                capturable_names=() if capturable is None else ("intercept",),
+            )  # fmt: skip
+        except NotEstimableError:
+            continue
+        found.append((words, fit.aic, _ratio_of(fit, names[1], level, direction)))
+    return tuple(found)
 
 
 def _covariate_columns(
     used: CensoredThresholds, adjust_for: Sequence[str]
-) -> tuple[list[NDArray[np.float64]], tuple[str, ...]]:
-    """Centred columns of the covariates, and the ratio that each of them gives, in words."""
+) -> tuple[list[NDArray[np.float64]], tuple[str, ...], tuple[str, ...]]:
+    """Centred columns of the covariates, their names, and the ratio that each of them gives, in words."""
     design = make_design(used, Covariates(tuple(adjust_for)))
     matrix = design.matrix(covariate_table(used))
     columns, quantities = [], []
@@ -254,7 +272,7 @@ def _covariate_columns(
                 words = f"{term.name.replace('_', ' ')}: {level} relative to {term.levels[0]}"
             quantities.append(f"ratio of capture thresholds per {words}" if term.kind is Kind.LINE
                               else f"ratio of capture thresholds, {words}")  # fmt: skip
-    return columns, tuple(quantities)
+    return columns, design.names[1:], tuple(quantities)
 
 
 def _arm_without_covariates(

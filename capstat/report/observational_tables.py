@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from capstat.report.table import Table, estimates_frame, shown_estimate, word_rows
-from capstat.report.wording import p_text, percent, plain_name, ratio_text
+from capstat.report.wording import listed, p_text, percent, plain_name, ratio_text
 
 if TYPE_CHECKING:
     from capstat.placement.observational import ObservationalAnalysis
@@ -35,12 +35,11 @@ def observational_sentences(analysis: ObservationalAnalysis) -> tuple[str, ...]:
         dropped = "; ".join(f"{plain_name(name)} ({reason})" for name, reason in analysis.dropped)
         sentences.append(f"Declared but not usable: {dropped}.")
     if analysis.overlap is not None:
-        notes = analysis.overlap.notes
-        sentences.append(
-            "Both groups hold patients of every kind, as far as the declared confounders tell."
-            if not notes
-            else " ".join(note.rstrip(".") + "." for note in notes)
+        outside = listed(
+            [f"{percent(group.outside)} % of {group.placement} attempts" for group in analysis.overlap.groups]
         )
+        sentences.append(f"Beyond the range of the other group's propensity scores: {outside}.")
+        sentences += [note.rstrip(".") + "." for note in analysis.overlap.notes]
     sentences += [f"Not available: {reason.rstrip('.')}." for reason in analysis.reasons]
     if analysis.e_values and analysis.e_values[0].meaning:
         sentences.append(analysis.e_values[0].meaning.rstrip(".") + ".")
@@ -61,9 +60,11 @@ def observational_tables(analysis: ObservationalAnalysis, name: str, suppress_be
 
 def _adjustment_table(analysis: ObservationalAnalysis, name: str) -> Table:
     sets = analysis.adjustment_sets
+    everything = set(sets.fully_adjusted.adjusted_for)
     shown, frame = word_rows([(row.label, "", row.ratio) for row in sets.rows])
     cells = tuple(
-        (plain_name(r[0]), r[2], r[3], p_text(row.ratio.p_value)) for r, row in zip(shown, sets.rows, strict=True)
+        (_set_words(row.adjusted_for, everything), r[2], r[3], p_text(row.ratio.p_value))
+        for r, row in zip(shown, sets.rows, strict=True)
     )
     return Table(
         f"adjustment_sets_{name}", f"The ratio of thresholds by what it is adjusted for ({name} capture)",
@@ -73,6 +74,15 @@ def _adjustment_table(analysis: ObservationalAnalysis, name: str) -> Table:
             "changes much from row to row, what was not recorded could change it as well."),
         ),
     )  # fmt: skip
+
+
+def _set_words(names: tuple[str, ...], everything: set[str]) -> str:
+    left_out = [plain_name(name) for name in everything - set(names)]
+    if not names:
+        return "nothing"
+    if not left_out:
+        return "all declared confounders" if len(names) > 1 else f"{plain_name(names[0])} alone"
+    return f"{plain_name(names[0])} alone" if len(names) == 1 else f"all but {listed(left_out)}"
 
 
 def _balance_table(analysis: ObservationalAnalysis, name: str, suppress_below: int) -> Table:
@@ -165,7 +175,7 @@ def _e_value_table(analysis: ObservationalAnalysis, name: str) -> Table:
         ("association", "as a risk ratio", "E-value", "E-value of the limit"), rows, frame,
         (
             ("E-value: a confounder that was not recorded would have to go with both the placement and capture by a risk ratio of at "
-            "least this, beyond everything adjusted for, to explain the association away; one that weaker could not. It says "
+            "least this, beyond everything adjusted for, to explain the association away; a weaker one could not. It says "
             "nothing about whether there is such a confounder."),
         ),
     )  # fmt: skip

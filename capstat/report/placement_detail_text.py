@@ -2,25 +2,41 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from capstat.placement import Claim
 from capstat.report.observational_tables import observational_sentences, observational_tables
+from capstat.report.placement_sentences import speaks_of_effects, who
 from capstat.report.table import Table, word_rows
-from capstat.report.wording import confidence_text, counted, listed, p_text, percent, plain_name, ratio_text
+from capstat.report.wording import (
+    confidence_text,
+    counted,
+    estimate_text,
+    listed,
+    p_text,
+    percent,
+    percentage_points,
+    plain_name,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from capstat.analysis import PlacementDetail
+    from capstat.placement import Decision, PlacementComparison, Posterior
     from capstat.placement.imputation import ImputedRatio
     from capstat.placement.modifiers import SubgroupForest
     from capstat.results import Estimate
 
-__all__ = ["DetailSentences", "detail_record", "detail_sentences", "detail_tables"]
+__all__ = ["DetailSentences", "adjusted_share_sentence", "detail_record", "detail_sentences", "detail_tables"]
 
+UNITS = {
+    "body_mass_index": "kg/m²", "age_years": "years", "weight_kg": "kg", "height_cm": "cm", "chest_circumference_cm": "cm"
+}  # fmt: skip
 SUBGROUP_CAUTION = (
     "Subgroups mislead: among several, one may look different by chance alone. Read the test of interaction, not whether "
     "one subgroup's interval leaves out 1 and another's does not."
@@ -45,24 +61,75 @@ class DetailSentences:
         )
 
 
-def detail_sentences(detail: PlacementDetail | None) -> DetailSentences:
+def detail_sentences(detail: PlacementDetail | None, comparison: PlacementComparison | None) -> DetailSentences:
     """Sentences of everything beside the comparison."""
-    if detail is None:
+    if detail is None or comparison is None:
         return DetailSentences()
-    decisions = [decision.words for decision in detail.decisions]
+    decisions = [_decision_sentence(decision, comparison) for decision in detail.decisions]
     if detail.posterior is not None:
-        posterior = detail.posterior
-        if posterior.probability is None:
-            decisions.append(f"No posterior probability: {posterior.reason.rstrip('.')}.")
-        else:
-            decisions.append(
-                f"Posterior probability that {posterior.quantity}: {percent(posterior.probability)} % (prior: {posterior.prior})."
-            )
+        decisions.append(_posterior_sentence(detail.posterior, comparison))
+    decisions += [reason.rstrip(".") + "." for reason in detail.reasons]
     return DetailSentences(
         tuple(decisions),
         () if detail.observational is None else observational_sentences(detail.observational),
         () if detail.forest is None else _forest_sentences(detail.forest),
         () if detail.imputed is None else _imputed_sentences(detail.imputed),
+    )
+
+
+def adjusted_share_sentence(detail: PlacementDetail | None, comparison: PlacementComparison) -> str:
+    """The difference in share captured at the highest common current with confounders allowed for; empty without one."""
+    robust = detail.observational.doubly_robust if detail is not None and detail.observational is not None else None
+    at = f" {comparison.common_maximum_ma:g} mA"
+    found = [e for e in robust.differences if at in e.quantity] if robust is not None else []
+    if not found or found[0].value is None or detail is None or detail.observational is None:
+        return ""
+    names = listed([plain_name(name) for name in detail.observational.confounders])
+    return (
+        f"Allowing for {names}, the difference at {comparison.common_maximum_ma:g} mA is {percentage_points(found[0].value)} percentage "
+        f"points ({confidence_text(found[0])})."
+    )
+
+
+def _decision_sentence(decision: Decision, comparison: PlacementComparison) -> str:
+    """One reading of the interval of the ratio, in the words that the design allows."""
+    effects = speaks_of_effects(comparison)
+    ratio = comparison.ratio
+    low, high, margin = ratio.lower or 0.0, math.inf if ratio.upper is None else ratio.upper, decision.margin or 1.0
+    one, two = who(comparison, comparison.first), who(comparison, comparison.minus)
+    verb = "need" if effects else "go with"
+    claim = {
+        Claim.SUPERIORITY: f"{one} {verb} less current than {two}",
+        Claim.NON_INFERIORITY: f"{one} {verb} at most {100 * (margin - 1):.0f} % more current than {two}",
+        Claim.EQUIVALENCE: f"{one} and {two} {verb} the same current, within a factor of {margin:g} either way",
+    }[decision.claim]
+    outside = {
+        Claim.SUPERIORITY: low > 1,
+        Claim.NON_INFERIORITY: low > margin,
+        Claim.EQUIVALENCE: low > margin or high < 1 / margin,
+    }[decision.claim]
+    if decision.shown:
+        verdict = "shown"
+    elif outside:
+        verdict = "not so: the whole interval lies on the other side"
+    else:
+        verdict = "not shown, which is not the same as shown to be false"
+    kind = "" if effects else "; an association, not an effect"
+    return (
+        f"{decision.claim.value.capitalize()}, read from the ratio ({confidence_text(ratio)}): that {claim} is {verdict} (error of at "
+        f"most {percent(decision.one_sided_level)} % on each side{kind})."
+    )
+
+
+def _posterior_sentence(posterior: Posterior, comparison: PlacementComparison) -> str:
+    if posterior.probability is None:
+        return f"No posterior probability: {posterior.reason.rstrip('.')}."
+    share = 100 * posterior.probability
+    told = "over 99.9 %" if share > 99.9 else "under 0.1 %" if share < 0.1 else f"{percent(posterior.probability)} %"
+    about = comparison.difference_at_median.quantity
+    return (
+        f"Posterior probability that {posterior.quantity}: {told}. It is about the {about}; prior: {posterior.prior}."
+        + ("" if speaks_of_effects(comparison) else " It speaks of an association, not an effect.")
     )
 
 
@@ -92,23 +159,23 @@ def _imputed_sentences(imputed: ImputedRatio) -> tuple[str, ...]:
     missing = listed([f"{plain_name(name)} in {count}" for name, count in imputed.missing if count])
     sentences = [
         (
-            f"Not recorded: {missing} of {counted(imputed.n_total, 'attempt')}. With the missing values imputed {imputed.imputations} times, "
-            f"in agreement with what was seen of each threshold, the ratio is {ratio_text(imputed.ratio.value or 1.0)} "
-            f"({confidence_text(imputed.ratio)}); from the {imputed.n_complete} complete attempts it is "
-            f"{ratio_text(imputed.complete_case.value or 1.0)} ({confidence_text(imputed.complete_case)}). Imputation takes values to be missing "
-            "for reasons that the recorded ones explain."
+            f"Not recorded: {missing} of {counted(imputed.n_total, 'attempt')}. With the missing values imputed {imputed.imputations} "
+            f"times, in agreement with what was seen of each threshold, the ratio is {estimate_text(imputed.ratio)}; from the "
+            f"{imputed.n_complete} complete attempts, the main analysis, it is {estimate_text(imputed.complete_case)}. Imputation takes "
+            "values to be missing for reasons that the recorded ones explain."
         )
     ]
     tipping = imputed.tipping
     if tipping is not None:
         largest = max(abs(size) for size, _ in tipping.rows)
-        name = plain_name(tipping.covariate)
+        name, unit = plain_name(tipping.covariate), UNITS.get(tipping.covariate, "of its unit")
         sentences.append(
             f"If the imputed values of {name} were all wrong by the same amount with {tipping.placement} placement only, "
             + (
-                f"the conclusion would change at a shift of {tipping.tipping:+.1f}."
+                f"the interval would lie otherwise (below, around or above 1) from a shift of {tipping.tipping:+.1f} {unit}."
                 if tipping.tipping is not None
-                else f"the conclusion would stay the same up to shifts of {largest:.1f} (two standard deviations) either way."
+                else f"the interval would stay on the same side of 1 up to shifts of {largest:.1f} {unit} (two standard deviations) "
+                "either way."
             )
         )
     return tuple(sentences)
@@ -178,7 +245,8 @@ def _forest_table(forest: SubgroupForest, name: str) -> Table:
             "modifier", "subgroup", f"captured, {direction[0]}", f"captured, {direction[1]}", "ratio",
             f"{100 * listed_rows[0].ratio.level:g} % CI", "p of interaction",
         ),
-        cells, frame, (SUBGROUP_CAUTION,),
+        cells, frame,
+        (SUBGROUP_CAUTION, "For a number the test is of a straight line, wherever the subgroups are cut; a bend has its own test."),
     )  # fmt: skip
 
 

@@ -25,6 +25,7 @@ from capstat.report.wording import (
 )
 
 if TYPE_CHECKING:
+    from capstat.analysis.covariate_analysis import CovariateAnalysis
     from capstat.placement import PlacementComparison
 
 __all__ = [
@@ -34,8 +35,10 @@ __all__ = [
     "headline_ratio",
     "paired_capture_sentence",
     "ratios_sentence",
+    "regression_ratio_sentence",
     "same_patient_sentence",
     "speaks_of_effects",
+    "who",
     "why_sentence",
 ]
 
@@ -43,7 +46,7 @@ __all__ = [
 FEW_PATIENTS = 20
 
 
-def _who(comparison: PlacementComparison, name: str) -> str:
+def who(comparison: PlacementComparison, name: str) -> str:
     """One of the two groups, in words."""
     return f"{name} pads" if comparison.by == "placement" else f"{plain_name(comparison.by)} '{name}'"
 
@@ -67,7 +70,7 @@ def _less_or_more(comparison: PlacementComparison, adjusted: str) -> str:
     value, low, high = ratio.value or 1.0, ratio.lower or 0.0, ratio.upper or np.inf
     if interval_text(ratio) == NOT_BOUNDED:
         return (
-            f"There are too few patients to say whether {_who(comparison, comparison.first)} and {_who(comparison, comparison.minus)} need different "
+            f"There are too few patients to say whether {who(comparison, comparison.first)} and {who(comparison, comparison.minus)} need different "
             "currents."
         )
     limits = f"ratio {ratio_text(value)}, {confidence_text(ratio)}"
@@ -75,11 +78,11 @@ def _less_or_more(comparison: PlacementComparison, adjusted: str) -> str:
     if low > 1 or high < 1:
         word = "less" if value < 1 else "more"
         return (
-            f"{_begin(_who(comparison, comparison.first))} {verb} about {100 * abs(1 - value):.0f} % {word} current than "
-            f"{_who(comparison, comparison.minus)}{adjusted} ({limits})."
+            f"{_begin(who(comparison, comparison.first))} {verb} about {100 * abs(1 - value):.0f} % {word} current than "
+            f"{who(comparison, comparison.minus)}{adjusted} ({limits})."
         )
     return (
-        f"The current needed with {_who(comparison, comparison.first)} and with {_who(comparison, comparison.minus)} did not differ clearly{adjusted} "
+        f"The current needed with {who(comparison, comparison.first)} and with {who(comparison, comparison.minus)} did not differ clearly{adjusted} "
         f"({limits}): the data are compatible with no difference, and with {_range_words(low, high)}."
     )
 
@@ -100,7 +103,7 @@ def headline_ratio(comparison: PlacementComparison) -> str:
         bounded = (ratio.lower or 0) > 0 or (ratio.upper is not None and np.isfinite(ratio.upper))
         told = f" The data still bound the ratio: {interval_text(ratio)}." if bounded else ""
         return (
-            f"How much more or less current {_who(comparison, comparison.first)} need than {_who(comparison, comparison.minus)} cannot be "
+            f"How much more or less current {who(comparison, comparison.first)} need than {who(comparison, comparison.minus)} cannot be "
             f"estimated: {ratio.reason.rstrip('.')}.{told}"
         )
     return _less_or_more(comparison, _adjustment(comparison))
@@ -119,7 +122,7 @@ def _difference_sentence(comparison: PlacementComparison) -> str:
     plain = ", with nothing adjusted for" if adjusted else ""
     return (
         f"At {milliampere(comparison.common_maximum_ma)} mA, the highest current that every device could give, "
-        f"{shares[0]} were captured with {_who(comparison, comparison.first)} and {shares[1]} with {_who(comparison, comparison.minus)}{plain} "
+        f"{shares[0]} were captured with {who(comparison, comparison.first)} and {shares[1]} with {who(comparison, comparison.minus)}{plain} "
         f"(difference {percentage_points(estimate.value)} percentage points, {confidence_text(estimate)})."
     )
 
@@ -147,9 +150,16 @@ def assignment_sentence(comparison: PlacementComparison) -> str:
             "the placement."
         )
     if comparison.assignment is Assignment.RANDOMISED:
+        within = comparison.paired_ratio
+        order = ""
+        if within is not None and within.n_order_unknown:
+            order = (
+                f" In {counted(within.n_order_unknown, 'patient')} the order of the attempts is not recorded, so a difference between "
+                "first and second attempts is not fully allowed for."
+            )
         return (
             "The placement was decided by chance, so the difference can be read as an effect of the placement in patients "
-            "like these; other patients, pads and devices may differ."
+            f"like these; other patients, pads and devices may differ.{order}"
         )
     how = {
         Assignment.CHOSEN: "The placement was chosen, not decided by chance",
@@ -169,8 +179,8 @@ def _few_sentence(comparison: PlacementComparison, suppress_below: int) -> str:
     told = ""
     # beside the sizes of the groups these would give the numbers without capture
     if suppress_below <= 1:
-        told = f" ({counts[0]} with {_who(comparison, comparison.first)}, {counts[1]} with {_who(comparison, comparison.minus)})"
-    return f"Few patients were captured{told}, so this comparison is uncertain and leans on its model."
+        told = f" ({counts[0]} with {who(comparison, comparison.first)}, {counts[1]} with {who(comparison, comparison.minus)})"
+    return f"Few patients with capture inform this comparison{told}, so it is uncertain and leans on its model."
 
 
 def comparison_sentences(comparison: PlacementComparison, suppress_below: int = 1) -> tuple[str, ...]:
@@ -218,8 +228,8 @@ def same_patient_sentence(comparison: PlacementComparison) -> str:
         return ""
     less = within.probability_less
     text = (
-        f"In the same patient, {_who(comparison, comparison.first)} are expected to need less current than "
-        f"{_who(comparison, comparison.minus)} in {percent(within.probability_less.value)} of 100 ({confidence_text(less)})"
+        f"In the same patient, {who(comparison, comparison.first)} are expected to need less current than "
+        f"{who(comparison, comparison.minus)} in {percent(within.probability_less.value)} of 100 ({confidence_text(less)})"
     )
     if within.correlation.lower is not None:
         text += f"; the two log thresholds of a patient have a correlation of {within.correlation.value:.2f}"
@@ -227,16 +237,31 @@ def same_patient_sentence(comparison: PlacementComparison) -> str:
 
 
 def ratios_sentence(comparison: PlacementComparison) -> str:
-    """Why more than one ratio stands in the report; empty where there is one only."""
+    """Why an adjusted and an unadjusted ratio differ; empty where there is one only."""
     detail = comparison.unpaired_ratio
     if detail is None or not detail.adjusted_for or detail.ratio.value is None or detail.unadjusted.value is None:
         return ""
     names = listed([plain_name(name) for name in detail.adjusted_for])
     return (
-        f"More than one ratio is shown for this question because more than one thing can be held alike: with nothing adjusted for it "
-        f"is {ratio_text(detail.unadjusted.value)}; among patients alike in {names} it is {ratio_text(detail.ratio.value)}, the main "
-        "analysis, fixed beforehand. Regressions under Thresholds hold other things alike, such as the pulse width, and give a third "
-        "figure. They answer different questions; none corrects another."
+        f"Two ratios answer two questions: with nothing held alike it is {ratio_text(detail.unadjusted.value)}; among patients alike "
+        f"in {names} it is {ratio_text(detail.ratio.value)}, the main analysis, fixed beforehand."
+    )
+
+
+def regression_ratio_sentence(covariates: CovariateAnalysis | None, comparison: PlacementComparison) -> str:
+    """Why the regression of thresholds gives yet another ratio of the placements; empty where it gives none."""
+    if covariates is None or comparison.by != "placement" or comparison.unpaired_ratio is None:
+        return ""
+    direction = f"{comparison.first} relative to {comparison.minus}"
+    found = [ratio for ratio in covariates.ratios if direction in ratio.quantity and ratio.value is not None]
+    if not found:
+        return ""
+    others = [plain_name(name) for name in covariates.names if name != "placement"]
+    held = f"holds {listed(others)} alike" if others else "holds nothing else alike"
+    never = " and has a share of patients never captured" if covariates.never_captured else ""
+    return (
+        f"The regression under Thresholds gives {ratio_text(found[0].value or 1.0)} for the same placements, because it {held}{never}; it was "
+        "declared to describe thresholds, not to compare placements."
     )
 
 
@@ -252,7 +277,7 @@ def paired_capture_sentence(comparison: PlacementComparison) -> str:
     )
     return (
         f"At {milliampere(pairs.current_ma)} mA, {counted(pairs.first_only, 'patient')} had capture with {comparison.first} "
-        f"pads only and {pairs.second_only} with {_who(comparison, comparison.minus)} only (exact McNemar test, "
+        f"pads only and {pairs.second_only} with {who(comparison, comparison.minus)} only (exact McNemar test, "
         f"{p_text(pairs.test.p_exact)}; mid-p version, {p_text(pairs.test.p_mid)}); {pairs.both} had it with both and "
         f"{pairs.neither} with neither{judged}."
     )

@@ -9,7 +9,7 @@ import pandas as pd
 
 from capstat.report.placement_sentences import why_sentence
 from capstat.report.table import Table, estimates_frame, level_text, shown_estimate, word_rows
-from capstat.report.wording import p_text, plain_name
+from capstat.report.wording import listed, p_text, plain_name
 
 if TYPE_CHECKING:
     from capstat.placement import PlacementComparison
@@ -62,7 +62,10 @@ def _placement_table(comparison: PlacementComparison, name: str, suppress_below:
             estimates.append(("not allowing for order", within.without_order))
         if within.ratio_with_never_captured is not None:
             estimates.append(("allowing for patients never captured", within.ratio_with_never_captured))
+        if within.ratio_with_separate_spreads is not None:
+            estimates.append(("a spread for each placement", within.ratio_with_separate_spreads))
         notes.append("Patients captured by neither placement are in the analysis.")
+    notes += _extrapolated(comparison)
     for _, e in estimates:
         notes += [note for note in e.notes if note not in notes]
     shown, frame = word_rows([(label, e.quantity, e) for label, e in estimates])
@@ -73,6 +76,25 @@ def _placement_table(comparison: PlacementComparison, name: str, suppress_below:
         f"placement_{name}", f"{comparison.first} against {comparison.minus} ({name} capture)",
         ("analysis", "quantity", "direction", "estimate", level_text(comparison.ratio), "p"), cells, frame, tuple(notes),
     )  # fmt: skip
+
+
+def _extrapolated(comparison: PlacementComparison) -> list[str]:
+    """Say where a median lies beyond the currents that were tested."""
+    beyond = [
+        summary.label
+        for summary in comparison.summaries
+        if any(
+            e.quantity.startswith("current that captures 50 %") and e.value is None for e in summary.capture_currents
+        )
+    ]
+    if not beyond or comparison.difference_at_median.value is None:
+        return []
+    return [
+        (
+            f"Fewer than half of the patients were captured with {listed(beyond)} at any current tested, so the difference of medians "
+            "rests on the shape of the model beyond the device maximum."
+        )
+    ]
 
 
 def _difference_table(comparison: PlacementComparison, name: str) -> Table:
@@ -141,7 +163,7 @@ def _within_table(comparison: PlacementComparison, name: str) -> Table:
     estimates += [e for e in (within.never_captured, within.period, within.sequence) if e is not None]
     shown, frame = word_rows([("", e.quantity, e) for e in estimates])
     cells = tuple((r[1], e.direction, r[2], r[3], p_text(e.p_value)) for r, e in zip(shown, estimates, strict=True))
-    notes = [*dict.fromkeys(note for e in estimates for note in e.notes)]
+    notes = [*dict.fromkeys(f"{note[:1].upper()}{note[1:]}." for e in estimates for note in e.notes)]
     notes += [
         "Thresholds are meant, not settings: two thresholds inside one step of the ramp count as different.",
         f"Curves of both placements come from the model with the lowest AIC: {within.curves.model}.",
@@ -189,7 +211,7 @@ def _paired_tests_table(comparison: PlacementComparison, name: str) -> Table:
     )  # fmt: skip
     notes = [
         (
-            "Exact tests without a model. A pair counts as lower with one placement only where its two intervals do not overlap; "
+            "Exact tests without a model; informative pairs are those that can move the test. A pair counts as lower with one placement only where its two intervals do not overlap; "
             "overlapping ones decide nothing."
         )
     ]
@@ -227,7 +249,12 @@ def _score_tests_table(comparison: PlacementComparison, name: str) -> Table:
         ]
     )  # fmt: skip
     drawn = next((t for t in tests if not t.exact and t.p_permutation is not None), None)
-    notes = ["Nothing is adjusted for here, and no model is assumed. " + tests[0].direction.rstrip(".") + "."]
+    notes = [
+        "Nothing is adjusted for here, and no model is assumed. "
+        + tests[0].direction[:1].upper()
+        + tests[0].direction[1:].rstrip(".")
+        + "."
+    ]
     if drawn is not None:
         notes.append(f"Permutation p-values from {drawn.permutations} drawn allocations, seed {drawn.seed}.")
     for test in tests:
@@ -268,16 +295,19 @@ def _contrasts_table(comparison: PlacementComparison, name: str) -> Table:
 
 def _practice_table(comparison: PlacementComparison, practice: ShortcutComparison, name: str) -> Table:
     # neither line of a comparison between patients adjusts for anything
-    own = comparison.difference_at_median if comparison.paired else comparison.contrasts.current_differences[0]
+    own = comparison.difference_at_median if comparison.paired else comparison.contrasts.restricted_mean_difference
     estimates = [("censored thresholds", own), ("made-up thresholds, t test", practice.difference)]
     shown, frame = word_rows([(label, e.quantity, e) for label, e in estimates])
-    cells = tuple((r[0], r[1], r[2], r[3], p_text(e.p_value)) for r, (_, e) in zip(shown, estimates, strict=True))
+    cells = tuple(
+        (r[0], r[1], _identified_text(e) or r[2], r[3], p_text(e.p_value))
+        for r, (_, e) in zip(shown, estimates, strict=True)
+    )
     made = f"Made up: {practice.n_made_up} values"
     left = f"; left out: {practice.n_left_out} of {practice.n_patients} patients" if comparison.paired else ""
     return Table(
         f"placement_practice_{name}", f"What a made-up threshold for non-capture would have said ({name} capture)",
         ("how", "quantity", "difference", level_text(comparison.ratio), "p"), cells, frame,
-        ((f"{made}{left}. Recording non-capture as maximum + 1 mA makes every threshold above the maximum look the same, so a "
-         "difference in mA comes out too small where one placement captured less often, and its interval too sure of itself. "
-         "Not to be used."),),
+        ((f"{made}{left}. Recording non-capture as maximum + 1 mA makes every threshold above the maximum look the same, and the "
+            "first current that captured stands for a threshold that lies below it. Where one placement captured less often the "
+            "difference in mA comes out too small on average, and its interval too sure of itself. Not to be used."),),
     )  # fmt: skip

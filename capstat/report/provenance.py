@@ -26,7 +26,7 @@ def provenance_of(analysis: StudyAnalysis, suppress_below: int) -> dict[str, str
         "definitions of capture": ", ".join(c.capture.name for c in analysis.captures) or "none",
         "rule for ramps that contradict themselves": options.rule.value,
         "placements compared": f"{options.first} minus {options.minus}",
-        "adjusted for": "body size where recorded"
+        "adjusted for": "declared confounders where recorded"
         if options.adjust_for is None
         else ", ".join(options.adjust_for) or "nothing",
         "covariates of the regression": "those declared beforehand, where recorded"

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from capstat.analysis import ALL_PLACEMENTS
+from capstat.report.placement_detail_text import adjusted_share_sentence
 from capstat.report.placement_sentences import comparison_sentences, speaks_of_effects
 from capstat.report.wording import (
     CAUTIONS,
@@ -12,6 +13,7 @@ from capstat.report.wording import (
     RANDOMISED_CAUTION,
     confidence_text,
     counted,
+    listed,
     milliampere,
     plain_name,
 )
@@ -117,7 +119,7 @@ def _data_sentence(analysis: StudyAnalysis, capture: CaptureAnalysis, suppress_b
     comparison = capture.comparison
     detail = comparison.unpaired_ratio if comparison is not None else None
     if detail is not None and detail.n_total - detail.n_complete >= max(suppress_below, 1):
-        names = " and ".join(plain_name(name) for name in detail.adjusted_for)
+        names = listed([plain_name(name) for name in detail.adjusted_for])
         text += f" The comparison adjusted for {names} rests on the {detail.n_complete} attempts that have it."
     return text
 
@@ -140,7 +142,11 @@ def summary_sentences(analysis: StudyAnalysis, suppress_below: int = 1) -> tuple
         sentences += [threshold_sentence(g.summary, analysis.options.fractions) for g in capture.groups[:1]]
     else:
         sentences.append(" ".join(threshold_sentence(s, analysis.options.fractions) for s in comparison.summaries))
-        sentences += comparison_sentences(comparison, suppress_below)
+        told = [*comparison_sentences(comparison, suppress_below)]
+        adjusted = adjusted_share_sentence(capture.placement_detail, comparison)
+        if adjusted and len(told) > 1:
+            told[1] = f"{told[1]} {adjusted}"
+        sentences += told
     not_captured = _not_captured_sentence(capture, suppress_below)
     if not_captured:
         sentences.insert(-1 if comparison else len(sentences), not_captured)

@@ -13,8 +13,8 @@ import jinja2
 from capstat.analysis import suppress_small_groups
 from capstat.output import csv_text, new_folder_atomically
 from capstat.report.figures import Picture, figures_of_capture
-from capstat.report.placement_detail_text import detail_sentences
-from capstat.report.placement_sentences import comparison_text
+from capstat.report.placement_detail_text import adjusted_share_sentence, detail_sentences
+from capstat.report.placement_sentences import comparison_text, regression_ratio_sentence
 from capstat.report.provenance import provenance_of
 from capstat.report.sentences import cautions_for, summary_sentences, threshold_sentence
 from capstat.report.tables import tables_of_capture, tables_of_data
@@ -120,7 +120,13 @@ def _derivation_sentences(capture: CaptureAnalysis) -> tuple[str, ...]:
 def _section(capture: CaptureAnalysis, fractions: tuple[float, ...], suppress_below: int) -> _Section:
     comparison = capture.comparison
     ending = f"_{capture.capture.name}"
-    placement = () if comparison is None else comparison_text(comparison, suppress_below)
+    placement: tuple[str, ...] = ()
+    if comparison is not None:
+        beside = (
+            adjusted_share_sentence(capture.placement_detail, comparison),
+            regression_ratio_sentence(capture.covariates, comparison),
+        )
+        placement = (*comparison_text(comparison, suppress_below), *filter(None, beside))
     return _Section(
         capture.capture.name,
         capture.capture.meaning,
@@ -131,7 +137,7 @@ def _section(capture: CaptureAnalysis, fractions: tuple[float, ...], suppress_be
         shortcut_sentence(capture),
         covariate_sentence(capture.covariates),
         placement,
-        detail_sentences(capture.placement_detail),
+        detail_sentences(capture.placement_detail, comparison),
         capture.not_compared,
         {table.name.removesuffix(ending): table for table in tables_of_capture(capture, suppress_below)},
         {picture.name.removesuffix(ending): picture for picture in figures_of_capture(capture)},

@@ -63,5 +63,5 @@ def test_what_is_no_group(attempts):
     with pytest.raises(UsageError, match="holds numbers"):
         grouped_by(attempts, "age_years")
     one = CensoredThresholds.from_bounds([60, 60], [65, 65], covariates=pd.DataFrame({"sex": ["male", "male"]}))
-    with pytest.raises(UsageError, match="has 1 recorded values"):
+    with pytest.raises(UsageError, match="has 1 recorded value;"):
         grouped_by(one, "sex")

@@ -5,11 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+import statsmodels.api as sm
 import statsmodels.formula.api as smf
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from statsmodels.stats.multitest import multipletests
 
+from capstat.distributions import LOGNORMAL, fit_regression
 from capstat.placement.modifiers import modifier_analysis, subgroup_forest
 from capstat.results import NotEstimableError, UsageError
 from capstat.thresholds import CensoredThresholds
@@ -93,6 +95,105 @@ def test_levels_with_exact_thresholds_are_least_squares(modifier):
         assert row.n_first == row.n_captured_first == int((inside & (thresholds.placement == "A")).sum())
 
 
+def with_column(base, name, values, patient=None):
+    return CensoredThresholds.from_bounds(
+        base.lower_ma, base.upper_ma, patient, base.placement, covariates=base.covariates.assign(**{name: values})
+    )
+
+
+def test_several_attempts_of_a_patient_are_clustered():
+    """Uncensored: the sandwich of least squares (statsmodels), with G/(G-1) and the inflation by G/(G-p)."""
+    base = patients(exact=True, n=300, interaction=0.01)
+    patient = np.arange(300) // 3
+    found = modifier_analysis(with_column(base, "k", 1.0, patient), "A", "B", "body_mass_index")
+    a = (base.placement == "A").astype(float)
+    z = (base.covariates["body_mass_index"] - base.covariates["body_mass_index"].mean()).to_numpy()
+    ols = sm.OLS(np.log(base.lower_ma), np.column_stack((np.ones(300), a, z, a * z))).fit(
+        cov_type="cluster", cov_kwds={"groups": patient, "use_correction": False}
+    )
+    groups, p = 100, 4
+    statistic = ols.tvalues[3] ** 2 / (groups / (groups - 1)) / (groups / (groups - p))
+    assert found.statistic == pytest.approx(statistic, rel=1e-6)
+    assert found.df_error == groups - p
+    assert found.p_likelihood_ratio is None
+    assert "clustered" in found.rows[0].ratio.method
+    assert found.rows[1].ratio.n <= groups
+
+
+@pytest.mark.parametrize("modifier", ["conscious", "rhythm"])
+def test_ratio_of_a_level_is_that_of_a_model_with_it_as_the_reference(on_grid, modifier):
+    """Censored: the same model written with every level in turn as the reference, and refitted."""
+    thresholds = patients(on_grid, n=250, seed=8)
+    found = modifier_analysis(thresholds, "A", "B", modifier)
+    a = (thresholds.placement == "A").astype(float)
+    for row in found.rows:
+        others = [level for level in sorted(set(thresholds.covariates[modifier])) if level != row.level]
+        dummies = [(thresholds.covariates[modifier] == level).to_numpy(dtype=float) for level in others]
+        design = np.column_stack((np.ones(250), a, *dummies, *(a * one for one in dummies)))
+        names = tuple(f"column {j}" for j in range(design.shape[1]))
+        direct = fit_regression(thresholds, design, names, family=LOGNORMAL).ratio("column 1")
+        assert (row.ratio.value, row.ratio.lower, row.ratio.upper) == pytest.approx(
+            (direct.value, direct.lower, direct.upper), rel=1e-6
+        )
+
+
+def test_curve_at_the_mean_is_the_main_term_of_a_centred_model(on_grid):
+    """Censored; the values are uniform and symmetric, so the middle point of the curve is their mean."""
+    base = patients(on_grid, n=301, seed=9)
+    values = np.random.default_rng(3).permutation(np.linspace(20, 40, 301))
+    found = modifier_analysis(with_column(base, "body_mass_index", values), "A", "B", "body_mass_index")
+    a, z = (base.placement == "A").astype(float), values - 30
+    design = np.column_stack((np.ones(301), a, z, a * z))
+    fit = fit_regression(base, design, ("1", "A", "z", "Az"), family=LOGNORMAL)
+    direct = fit.ratio("A")
+    assert found.curve.x[20] == pytest.approx(30)
+    assert (found.curve.lower[20], found.curve.band_lower[20], found.curve.band_upper[20]) == pytest.approx(
+        (direct.value, direct.lower, direct.upper), rel=1e-6
+    )
+    assert found.change.value == pytest.approx(np.exp(5 * fit.coefficients[3]), rel=1e-6)
+
+
+def test_the_unit_of_a_modifier_does_not_matter(on_grid):
+    """Also not where the search for the maximum would suffer: a tiny spread beside a large mean."""
+    base = patients(on_grid, n=200, seed=10, interaction=0.02)
+    other = with_column(base, "body_mass_index", 1 + 1e-9 * base.covariates["body_mass_index"])
+    one, same = (modifier_analysis(given, "A", "B", "body_mass_index") for given in (base, other))
+    assert same.change is None  # 5 kg/m² are far beyond what these patients differ by
+    assert same.p_value == pytest.approx(one.p_value, rel=1e-5)
+    assert same.bend_p == pytest.approx(one.bend_p, rel=1e-4)
+    assert same.curve.lower == pytest.approx(one.curve.lower, rel=1e-6)
+
+
+def test_number_of_two_values_is_two_levels(on_grid):
+    base = patients(on_grid, n=200, seed=11)
+    flag = (base.covariates["conscious"] == "yes").astype(float)
+    coded = modifier_analysis(with_column(base, "flag", flag), "A", "B", "flag")
+    words = modifier_analysis(base, "A", "B", "conscious")
+    assert coded.p_value == pytest.approx(words.p_value)
+    assert [row.level for row in coded.rows] == ["0", "1"]
+    assert [row.ratio.value for row in coded.rows] == pytest.approx([row.ratio.value for row in words.rows])
+    assert coded.curve is None
+
+
+def test_tertiles_of_years_are_kept_apart(on_grid):
+    base = patients(on_grid, n=300)
+    years = 2015.0 + np.arange(300) % 9
+    found = modifier_analysis(with_column(base, "year", years), "A", "B", "year")
+    assert [row.level for row in found.rows] == ["below 2017", "2017 to below 2020", "2020 or more"]
+
+
+def test_missing_values_of_the_modifier_are_left_out_and_counted(on_grid):
+    base = patients(on_grid, n=300)
+    absent = np.random.default_rng(1).random(300) < 0.3
+    given = with_column(base, "body_mass_index", base.covariates["body_mass_index"].where(~absent))
+    found = modifier_analysis(given, "A", "B", "body_mass_index", adjust_for=["age_years", "body_mass_index"])
+    assert (found.n_complete, found.n_total) == (int((~absent).sum()), 300)
+    # naming the modifier among what is adjusted for changes nothing
+    alone = modifier_analysis(base.subset(~absent), "A", "B", "body_mass_index", adjust_for=["age_years"])
+    assert found.p_value == pytest.approx(alone.p_value)
+    assert sum(row.n_first + row.n_minus for row in found.rows) == found.n_complete
+
+
 def test_known_interaction_is_found(on_grid):
     thresholds = patients(on_grid, n=1500, interaction=0.02, seed=4)
     found = modifier_analysis(thresholds, "A", "B", "body_mass_index")
@@ -115,9 +216,10 @@ def test_a_bent_ratio_is_seen(on_grid):
 
 
 def test_without_interaction_one_in_twenty_is_significant(on_grid):
-    """Type I error: 200 null studies of 120; 5 % with a binomial 99.8 % range of 1.5 % to 11 %."""
-    p = [modifier_analysis(patients(on_grid, n=120, seed=seed), "A", "B", "conscious").p_value for seed in range(200)]
-    assert 3 <= sum(value < 0.05 for value in p) <= 21
+    """Type I error: 300 null studies of 60; 5 % with a binomial 99.9 % range of 1.3 % to 9.7 %."""
+    p = [modifier_analysis(patients(on_grid, n=60, seed=seed), "A", "B", "conscious").p_value for seed in range(300)]
+    assert 4 <= sum(value < 0.05 for value in p) <= 29
+    assert 0.4 < np.mean(p) < 0.6
 
 
 @pytest.mark.slow
@@ -217,13 +319,23 @@ def test_forest(on_grid):
 
 def test_what_cannot_be_a_modifier(on_grid):
     thresholds = patients(on_grid, n=60)
-    odd = thresholds.covariates.assign(pulse_width_ms=20.0)
+    only_b = np.where(thresholds.placement == "A", np.nan, 1.0 * np.arange(60))
+    odd = thresholds.covariates.assign(pulse_width_ms=20.0, survived_30_days="yes", only_b=only_b, same="x")
     thresholds = CensoredThresholds.from_bounds(
         thresholds.lower_ma, thresholds.upper_ma, None, thresholds.placement, covariates=odd
     )
-    for name in ("placement", "pulse_width_ms", "nothing"):
-        with pytest.raises(UsageError):
+    for name, words in {
+        "placement": "cannot modify itself",
+        "pulse_width_ms": "not known before",
+        "survived_30_days": "not known before",
+        "nothing": "no covariate 'nothing'",
+    }.items():
+        with pytest.raises(UsageError, match=words):
             modifier_analysis(thresholds, "A", "B", name)
+    with pytest.raises(NotEstimableError, match="no attempt with A placement has only_b"):
+        modifier_analysis(thresholds, "A", "B", "only_b")
+    with pytest.raises(NotEstimableError, match="only 'x' of same"):
+        modifier_analysis(thresholds, "A", "B", "same")
     with pytest.raises(NotEstimableError, match="no attempt with C"):
         modifier_analysis(thresholds, "A", "C", "conscious")
 

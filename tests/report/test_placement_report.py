@@ -73,7 +73,7 @@ def test_the_published_practice_stands_beside_its_like(registry, crossover):
 
 def test_observational_words_claim_no_effect(registry):
     text = " ".join(
-        (*comparison_text(registry.comparison), *(s for _, part in detail_sentences(registry.placement_detail).sections() for s in part))
+        (*comparison_text(registry.comparison), *(s for _, part in detail_sentences(registry.placement_detail, registry.comparison).sections() for s in part))
     )  # fmt: skip
     assert "association" in text
     assert "effect of the placement" not in text
@@ -84,7 +84,7 @@ def test_observational_words_claim_no_effect(registry):
 def test_more_than_one_ratio_is_explained(registry, crossover):
     sentence = ratios_sentence(registry.comparison)
     detail = registry.comparison.unpaired_ratio
-    assert f"with nothing adjusted for it is {detail.unadjusted.value:.2f}" in sentence
+    assert f"with nothing held alike it is {detail.unadjusted.value:.2f}" in sentence
     assert f"it is {detail.ratio.value:.2f}, the main analysis" in sentence
     assert ratios_sentence(crossover.comparison) == ""
 
@@ -96,18 +96,20 @@ def test_the_same_patient_in_words(registry, crossover):
 
 
 def test_decisions_name_margin_and_prior(registry):
-    superiority, other, posterior = detail_sentences(registry.placement_detail).decisions
-    assert superiority.startswith("Shown: that anterior-posterior needs less current")
-    assert "1.1" in other
-    assert "association" in other
-    assert "prior" in posterior
+    superiority, other, posterior = detail_sentences(registry.placement_detail, registry.comparison).decisions
+    assert superiority.startswith("Superiority, read from the ratio (95 % confidence interval 0.78 to 0.87)")
+    assert "go with less current than anterior-lateral pads is shown" in superiority
+    assert "at most 10 % more current" in other
+    assert other.endswith("an association, not an effect).")
+    assert "at least 10 mA less" in posterior
+    assert "prior: " in posterior
 
 
 def test_no_subgroup_without_its_test(registry):
     forest = tables(registry)["forest"]
     assert forest.frame["interaction_p"].notna().all()
     assert {row[0] for row in forest.rows} == {"body mass index", "sex", "cardiac arrest"}
-    words = " ".join(detail_sentences(registry.placement_detail).forest)
+    words = " ".join(detail_sentences(registry.placement_detail, registry.comparison).forest)
     assert "Tests of interaction" in words
     assert "Subgroups mislead" in words
 
@@ -145,7 +147,7 @@ def test_a_randomised_parallel_study_has_no_propensity_score():
     capture = analyse_study(study_from_frames(frame), QUICK).captures[0]
     assert capture.placement_detail.observational is None
     assert "decided by chance" in " ".join(comparison_text(capture.comparison))
-    assert "association" not in " ".join(detail_sentences(capture.placement_detail).decisions)
+    assert "not an effect" not in " ".join(detail_sentences(capture.placement_detail, capture.comparison).decisions)
 
 
 @pytest.mark.parametrize(("words", "text"), [(["a"], "a"), (["a", "b"], "a and b"), (["a", "b", "c"], "a, b and c")])

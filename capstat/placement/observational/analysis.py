@@ -123,10 +123,13 @@ def observational_analysis(
     propensity: PropensityModel | None = None
     weighted: tuple[WeightedCapture, ...] = ()
     robust: DoublyRobustCapture | None = None
-    try:
-        propensity = fit_propensity(thresholds, first, minus, used)
-    except NotEstimableError as error:
-        reasons.append(str(error))
+    if not used:
+        reasons.append("No declared confounder can be used, so there is nothing to weight or balance by.")
+    else:
+        try:
+            propensity = fit_propensity(thresholds, first, minus, used)
+        except NotEstimableError as error:
+            reasons.append(str(error))
     if propensity is not None:
         try:
             weighted = weighted_capture(

@@ -13,9 +13,11 @@ import numpy as np
 from scipy import special, stats
 
 from capstat.distributions.standard_population import standard_error
+from capstat.numerics.proportions import difference_from_intervals, wilson
 from capstat.numerics.small_sample import p_from_wald
 from capstat.placement.observational.augmented import SharePair, prepare, shares_at
 from capstat.placement.observational.outcome_model import fit_outcome_model
+from capstat.placement.observational.weighting import Weighting, effective_size, propensity_weights
 from capstat.results import Curve, Estimate
 
 if TYPE_CHECKING:
@@ -32,6 +34,12 @@ MOST_POINTS = 60
 METHOD = (
     "augmented inverse-probability weighting (Robins, Rotnitzky & Zhao 1994); stacked estimating equations of outcome "
     "model, propensity score and average, clustered by patient"
+)
+# fewer attempts than this with, or without, capture in a group: the sandwich is not believed
+FEWEST_SETTLED = 5
+FEW_NOTE = (
+    "With fewer than 5 attempts on one side of a current in a group, limits are at least as wide as Wilson's for the "
+    "effective size of the group."
 )
 NOTE = (
     "Where an attempt's interval does not settle whether a current captures, its expectation under the model of the "
@@ -84,6 +92,24 @@ class _Frame:
     names: tuple[str, str]
     model: CovariateModel
     level: float
+    propensity: PropensityModel
+
+    @property
+    def sizes(self) -> tuple[float, float]:
+        """Effective size of both groups under inverse-probability weights."""
+        own = self.propensity
+        weight = propensity_weights(own.score, own.is_first, Weighting.INVERSE_PROBABILITY)
+        return effective_size(weight[own.is_first]), effective_size(weight[~own.is_first])
+
+    def few(self, x: float) -> bool:
+        """Whether in either group hardly anybody is captured, or hardly anybody not, at a current."""
+        used = self.propensity.thresholds
+        counts = [
+            int((own & told).sum())
+            for own in (self.propensity.is_first, ~self.propensity.is_first)
+            for told in (used.upper_ma <= x, used.lower_ma >= x)
+        ]
+        return min(counts) < FEWEST_SETTLED
 
     @property
     def multiplier(self) -> float:
@@ -121,7 +147,7 @@ def doubly_robust_capture(
         When the model of the threshold has no estimate, or no current was looked at in both groups.
     """
     model = fit_outcome_model(propensity.thresholds, propensity.minus, propensity.confounders)
-    frame = _Frame((propensity.first, propensity.minus), model, level)
+    frame = _Frame((propensity.first, propensity.minus), model, level, propensity)
     base, used, grid = prepare(propensity, model), propensity.thresholds, _grid(propensity)
     points = [shares_at(base, float(x)) for x in grid]
     wanted = [(float(x), shares_at(base, float(x))) for x in currents_ma]
@@ -156,46 +182,68 @@ def _share_limits(share: float, error: float, multiplier: float) -> tuple[float,
     return float(special.ndtr(probit - reach)), float(special.ndtr(probit + reach))
 
 
-def _gap(frame: _Frame, point: SharePair) -> tuple[float, float, float, float]:
+def _interval(frame: _Frame, side: int, x: float, point: SharePair) -> tuple[float, float]:
+    """Limits of a share; where hardly anybody is on one side of it, at least as wide as Wilson's.
+
+    Estimating equations see no uncertainty in a tail that a model fills in.
+    """
+    share = float(point.share[side])
+    low, high = _share_limits(share, standard_error(point.influence[side]), frame.multiplier)
+    if not frame.few(x):
+        return low, high
+    size, inside = frame.sizes[side], min(max(share, 0.0), 1.0)
+    wilson_low, wilson_high = wilson(inside * size, size, frame.level)
+    return min(low, wilson_low), max(high, wilson_high)
+
+
+def _gap(frame: _Frame, x: float, point: SharePair) -> tuple[float, float, float, float]:
     """Difference, its limits and its standard error."""
     value = float(point.share[0] - point.share[1])
     error = standard_error(point.influence[0] - point.influence[1])
     reach = frame.multiplier * error if error > 0 else 0.0
-    return value, max(value - reach, -1.0), min(value + reach, 1.0), error
+    low, high = max(value - reach, -1.0), min(value + reach, 1.0)
+    if frame.few(x):
+        first, second = (_interval(frame, side, x, point) for side in (0, 1))
+        added = difference_from_intervals(float(point.share[0]), first, float(point.share[1]), second)
+        low, high = min(low, added[0]), max(high, added[1])
+    return value, low, high, error
 
 
 def _curve(frame: _Frame, side: int, points: list[SharePair], grid: NDArray[np.float64]) -> Curve:
     share = np.array([point.share[side] for point in points])
-    limits = np.array([
-        _share_limits(float(point.share[side]), standard_error(point.influence[side]), frame.multiplier)
-        for point in points
-    ])  # fmt: skip
+    limits = np.array([_interval(frame, side, float(x), point) for x, point in zip(grid, points, strict=True)])
     label = f"share captured, all {frame.names[side]}"
     return Curve(label, grid, share, share, limits[:, 0], limits[:, 1], frame.level, METHOD)
 
 
 def _difference_curve(frame: _Frame, points: list[SharePair], grid: NDArray[np.float64]) -> Curve:
-    gap, low, high, _ = np.array([_gap(frame, point) for point in points]).T
+    rows = [_gap(frame, float(x), point) for x, point in zip(grid, points, strict=True)]
+    gap, low, high, _ = np.array(rows).T
     label = f"difference in share captured, {frame.names[0]} minus {frame.names[1]}"
     return Curve(label, grid, gap, gap, low, high, frame.level, METHOD)
 
 
 def _share(frame: _Frame, side: int, x: float, point: SharePair) -> Estimate:
-    share = float(point.share[side])
-    lower, upper = _share_limits(share, standard_error(point.influence[side]), frame.multiplier)
+    lower, upper = _interval(frame, side, x, point)
     return Estimate(
-        f"share captured at {x:g} mA, all {frame.names[side]}", share, lower, upper, frame.level, "proportion",
-        "probit", frame.n, METHOD, notes=(NOTE,),
+        f"share captured at {x:g} mA, all {frame.names[side]}", float(point.share[side]), lower, upper, frame.level,
+        "proportion", "probit", frame.n, METHOD, notes=_notes(frame, x),
     )  # fmt: skip
+
+
+def _notes(frame: _Frame, x: float) -> tuple[str, ...]:
+    return (NOTE, FEW_NOTE) if frame.few(x) else (NOTE,)
 
 
 def _difference(frame: _Frame, x: float, point: SharePair) -> Estimate:
     fit = frame.model.regression
-    value, lower, upper, error = _gap(frame, point)
+    value, lower, upper, error = _gap(frame, x, point)
     return Estimate(
         f"difference in share captured at {x:g} mA, doubly robust", value, lower, upper, frame.level, "proportion",
-        "identity", frame.n, METHOD, f"{frame.names[0]} minus {frame.names[1]}", notes=(NOTE,),
-        p_value=p_from_wald(value / error, fit.n_captured, fit.coefficients.size) if error > 0 else None,
+        "identity", frame.n, METHOD, f"{frame.names[0]} minus {frame.names[1]}", notes=_notes(frame, x),
+        p_value=None
+        if error == 0 or frame.few(x)
+        else p_from_wald(value / error, fit.n_captured, fit.coefficients.size),
     )  # fmt: skip
 
 
@@ -208,6 +256,11 @@ def _risk_ratio(frame: _Frame, x: float, point: SharePair) -> Estimate:
             reason="with one of the placements nobody is captured at this current",
         )  # fmt: skip
     log_value = float(np.log(point.share[0] / point.share[1]))
+    if frame.few(x):
+        return Estimate(
+            quantity, float(np.exp(log_value)), None, None, frame.level, "ratio", "log", frame.n, METHOD, direction,
+            notes=_notes(frame, x),
+        )  # fmt: skip
     error = standard_error(point.influence[0] / point.share[0] - point.influence[1] / point.share[1])
     reach = frame.multiplier * error if error > 0 else 0.0
     with np.errstate(over="ignore"):  # with few patients a limit may be beyond any number

@@ -68,10 +68,10 @@ def balance_picture(analysis: ObservationalAnalysis, name: str) -> Picture | Non
     axis.axvline(0, color="black", linewidth=0.9)
     axis.set(
         yticks=height, yticklabels=[plain_name(row.name) for row in rows], ylim=(-0.6, len(rows) - 0.4),
-        xlabel="standardised difference, first minus second placement", title=f"Were the patients alike? ({name} capture)",
+        xlabel=f"standardised difference,\n{analysis.first} minus {analysis.minus}", title=f"Were the patients alike? ({name} capture)",
     )  # fmt: skip
     axis.legend(
-        loc="upper center", bbox_to_anchor=(0.5, -0.16 - 0.6 / max(len(rows), 3)), ncols=3, frameon=False, fontsize=9
+        loc="upper center", bbox_to_anchor=(0.5, -0.22 - 0.7 / max(len(rows), 3)), ncols=3, frameon=False, fontsize=9
     )
     return render(
         figure,
@@ -90,8 +90,8 @@ def robust_picture(analysis: ObservationalAnalysis, name: str) -> Picture | None
         return None
     labels = (analysis.first, analysis.minus)
     difference = robust.difference
-    figure = smooth_curves(robust.curves, difference, [f"if all had {label} pads" for label in labels])
-    figure.suptitle(f"Had all patients had the same placement ({name} capture)", fontsize=12)
+    figure = smooth_curves(robust.curves, difference, [f"{label}, adjusted" for label in labels])
+    figure.suptitle(f"Capture with the declared confounders allowed for ({name} capture)", fontsize=12)
     return render(
         figure,
         f"robust_{name}",

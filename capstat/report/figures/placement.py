@@ -130,7 +130,7 @@ def within_picture(curves: PairCurves, comparison: PlacementComparison, name: st
     """Capture curves of the same patients with either placement."""
     labels = [comparison.first, comparison.minus]
     figure = smooth_curves(curves.curves, curves.difference, labels)
-    figure.suptitle(f"The same patients with either placement, by the model of pairs ({name} capture)", fontsize=12)
+    figure.suptitle(f"The same patients with either placement ({name} capture)", fontsize=12)
     return render(
         figure,
         f"placement_within_{name}",

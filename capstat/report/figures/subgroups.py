@@ -23,7 +23,7 @@ def forest_picture(forest: SubgroupForest, comparison: PlacementComparison, name
     for modifier in forest.modifiers:
         head = f"{plain_name(modifier.modifier)}, interaction {p_text(modifier.p_value)}"
         rows.append((head, "head", comparison.ratio))
-        rows += [(row.level, "row", row.ratio) for row in modifier.rows]
+        rows += [(f"{row.level} ({row.n_first} and {row.n_minus})", "row", row.ratio) for row in modifier.rows]
     if not any(kind == "row" and ratio.value is not None for _, kind, ratio in rows):
         return None
     figure, (axis,) = new_axes(1.5 + 0.33 * len(rows))
@@ -49,13 +49,14 @@ def forest_picture(forest: SubgroupForest, comparison: PlacementComparison, name
     )  # fmt: skip
     axis.xaxis.set_major_formatter(lambda value, _: f"{value:g}")
     axis.xaxis.set_minor_formatter(lambda value, _: f"{value:g}")
-    axis.tick_params(axis="x", which="minor", labelsize=8)
+    axis.tick_params(axis="x", which="both", labelsize=9)
+    axis.grid(visible=False, axis="y")
     for label, (_, kind, _) in zip(axis.get_yticklabels(), rows, strict=True):
         label.set_fontweight("normal" if kind == "row" else "bold")
     return render(
         figure,
         f"forest_{name}",
-        f"Below 1: less current with {comparison.first}. Bars: {100 * comparison.ratio.level:g} % confidence limits. Dotted: the whole "
+        f"In brackets: patients with {comparison.first} and with {comparison.minus}. Below 1: less current with {comparison.first}. Bars: {100 * comparison.ratio.level:g} % confidence limits. Dotted: the whole "
         "comparison. Subgroups mislead: read the test of interaction above each, not whether one bar crosses 1 and another does not.",
         f"Forest of ratios of thresholds in {len(rows) - 1 - len(forest.modifiers)} subgroups.",
     )
