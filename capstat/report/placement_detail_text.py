@@ -117,7 +117,7 @@ def _decision_sentence(decision: Decision, comparison: PlacementComparison) -> s
     kind = "" if effects else "; an association, not an effect"
     return (
         f"{decision.claim.value.capitalize()}, read from the ratio ({confidence_text(ratio)}): that {claim} is {verdict} (error of at "
-        f"most {percent(decision.one_sided_level)} % on each side{kind})."
+        f"most {100 * decision.one_sided_level:g} % on each side{kind})."
     )
 
 

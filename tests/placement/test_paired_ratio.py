@@ -11,6 +11,7 @@ from scipy import stats
 from capstat.placement import fit_random_intercept, paired_ratio
 from capstat.placement.pair_fit import PairModel, fit_pairs, fit_pairs_many, pair_limits_many
 from capstat.placement.pair_likelihood import tabulate_pairs
+from capstat.placement.paired_ratio import bounded_ratio
 from capstat.placement.random_intercept import RandomInterceptLikelihood
 from capstat.results import NotEstimableError, UsageError
 from capstat.thresholds import CensoredThresholds
@@ -277,3 +278,77 @@ def test_no_true_difference_is_seldom_called_one():
     low, high = pair_limits_many(records, model, optima, 1, np.full(1000, drop))
     assert optima.converged.mean() > 0.99
     assert 0.03 <= np.mean((low > 0) | (high < 0)) <= 0.07
+
+
+def rows(first, second, step):
+    """Pairs of intervals (lower, lower + step]; 140 stands for no capture at 140 mA."""
+    lower = np.array([first, second], dtype=float).T
+    return lower, np.where(lower == 140, INF, lower + step)
+
+
+def test_a_correlation_at_its_bound_gives_no_false_certainty():
+    """Three pairs with the correlation at its bound: p by brute force over the other parameters is 0.0028, not 0."""
+    result = paired_ratio(as_thresholds(*rows([40, 60, 50], [60, 85, 70], 5)), AP, AL)
+    assert result.ratio.p_value == pytest.approx(0.0028, abs=2e-4)
+    # each of six patients one step lower: all of them, but six patients do not prove it of everybody
+    steps = paired_ratio(as_thresholds(*rows([40, 60, 80, 100, 60, 80], [60, 80, 100, 120, 80, 100], 20)), AP, AL)
+    assert steps.probability_less.lower is None
+    assert "within patients was estimated as zero" in steps.probability_less.notes[0]
+
+
+@pytest.mark.parametrize(
+    ("first", "second"),
+    [
+        ([100, 100, 140, 120], [120, 140, 140, 120]),
+        ([120, 140, 140, 140, 140, 140, 70, 140, 120, 140, 140], [140, 90, 140, 70, 140, 140, 140, 80, 140, 100, 140]),
+    ],
+)
+def test_heavy_censoring_in_few_patients_is_no_crash(first, second):
+    result = paired_ratio(as_thresholds(*rows(first, second, 10)), AP, AL)
+    assert result.ratio.lower < result.ratio.value < result.ratio.upper
+    assert result.never_captured.upper > result.never_captured.value
+
+
+def test_one_informative_pair_has_no_limits():
+    lower = np.array([[140.0, 140.0], [10.0, 10.0]])
+    result = paired_ratio(as_thresholds(lower, np.array([[INF, INF], [15.0, 15.0]])), AP, AL)
+    assert (result.ratio.lower, result.ratio.upper) == (0, INF)
+    assert result.probability_less.lower is None
+    assert np.isfinite(result.curves.curves[0].lower).all()
+
+
+def test_a_spread_without_estimate_still_bounds_the_ratio():
+    """All with the first in (40, 45], all with the second in (60, 65]: every ratio from 40/65 to 45/60 fits perfectly."""
+    pair = as_thresholds(*rows([40] * 6, [60] * 6, 5))
+    ratio = bounded_ratio(pair, AP, AL, level=0.95, reason="no spread")
+    assert 0.5 < ratio.lower < 40 / 65
+    assert 45 / 60 < ratio.upper < 0.9
+
+
+def test_order_counts_within_the_pair_and_unknown_orders_are_told():
+    lower, upper, order = crossover(60, seed=3, period=1.1)
+    plain = paired_ratio(as_thresholds(lower, upper, order), AP, AL)
+    later = order.astype(float).copy()
+    later[::2] += 1  # attempts 2 and 3 instead of 1 and 2
+    shifted = paired_ratio(as_thresholds(lower, upper, later), AP, AL)
+    assert shifted.sequence.value == pytest.approx(plain.sequence.value, rel=1e-9)
+    assert shifted.period.value == pytest.approx(plain.period.value, rel=1e-9)
+    later[0] = np.nan
+    unknown = paired_ratio(as_thresholds(lower, upper, later), AP, AL)
+    assert unknown.n_order_unknown == 1
+    assert unknown.period is not None
+    same = np.tile([1.0, 2.0], (60, 1))
+    same[0] = np.nan
+    assert paired_ratio(as_thresholds(lower, upper, same), AP, AL).constant_order
+
+
+def test_period_stays_in_the_model_when_one_order_is_rare():
+    """Two of 20 had the second placement first and a second attempt needs 22 % more: without order the ratio is off."""
+    order = np.tile([1.0, 2.0], (20, 1))
+    order[:2] = [2, 1]
+    rng = np.random.default_rng(5)
+    log_t = np.log(85) + np.log(0.8) * np.array([1, 0]) + 0.2 * (order - 1) + rng.normal(0, 0.3, 20)[:, None]
+    log_t = log_t + rng.normal(0, 0.05, (20, 2))
+    result = paired_ratio(as_thresholds(np.exp(log_t), np.exp(log_t), order), AP, AL)
+    assert result.ratio.lower < 0.8 < result.ratio.upper
+    assert result.without_order.upper < 0.8

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from capstat import AnalysisOptions, analyse_study, read_study, study_from_frames
+from capstat import AnalysisOptions, analyse_study, study_from_frames
 from capstat.analysis import suppress_small_groups
 from capstat.report.figures import figures_of_capture
 from capstat.report.figures.icons import IconCounts, icon_counts, icon_words
@@ -48,8 +48,8 @@ def names(capture):
 
 
 @pytest.fixture(scope="module")
-def registry(shipped):
-    return analyse_study(read_study(shipped / "registry"), QUICK)
+def registry(registry_analysis):
+    return registry_analysis
 
 
 @pytest.fixture(scope="module")

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from capstat import AnalysisOptions, analyse_study, read_study, study_from_frames
+from capstat import AnalysisOptions, analyse_study, study_from_frames
 from capstat.analysis import suppress_small_groups
 from capstat.report.table import table_text
 from capstat.report.tables import tables_of_thresholds
@@ -23,8 +23,8 @@ QUICK = AnalysisOptions(replicates=100)
 
 
 @pytest.fixture(scope="module")
-def registry(shipped):
-    return analyse_study(read_study(shipped / "registry"), QUICK)
+def registry(registry_analysis):
+    return registry_analysis
 
 
 @pytest.fixture(scope="module")
