@@ -149,7 +149,7 @@ def test_large_crossovers_find_every_parameter():
     assert np.exp(fit.coefficients[1]) == pytest.approx(0.72, rel=0.02)
     assert np.exp(fit.coefficients[0]) == pytest.approx(150, rel=0.02)
     assert fit.between_sd == pytest.approx(0.30, rel=0.06)
-    assert fit.within_sd == pytest.approx(0.14, rel=0.06)
+    assert fit.within_sds[0] == pytest.approx(0.14, rel=0.06)
 
 
 def test_population_truth_is_that_of_a_direct_simulation():
