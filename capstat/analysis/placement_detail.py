@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from capstat.distributions.covariates import PLACEMENT
 from capstat.placement import Assignment, first_attempt_of_each_patient
 from capstat.placement.decision import Claim, Decision, decide
 from capstat.placement.imputation import ImputedRatio, imputed_ratio
@@ -102,7 +103,13 @@ def _currents(comparison: PlacementComparison) -> tuple[float, ...]:
 def _decisions(comparison: PlacementComparison, question: DecisionQuestion) -> tuple[Decision, ...]:
     if comparison.ratio.value is None:
         return ()
-    randomised = comparison.assignment is Assignment.RANDOMISED
+    within = comparison.paired_ratio
+    # allocation says nothing of another grouping, and an order that never changed cannot be told from the placement
+    randomised = (
+        comparison.assignment is Assignment.RANDOMISED
+        and comparison.by == PLACEMENT
+        and not (within is not None and within.constant_order)
+    )
     found = [decide(comparison.ratio, Claim.SUPERIORITY, randomised=randomised)]
     if question.claim is not None and question.claim is not Claim.SUPERIORITY:
         found.append(decide(comparison.ratio, question.claim, margin=question.margin, randomised=randomised))
@@ -154,7 +161,7 @@ def detail_comparison(
         first, minus, names = comparison.first, comparison.minus, between.adjusted_for
         initial = first_attempt_of_each_patient(thresholds)
         used = initial.subset(np.isin(initial.placement, (first, minus)))
-        if comparison.by == "placement" and comparison.assignment is not Assignment.RANDOMISED:
+        if comparison.by == PLACEMENT and comparison.assignment is not Assignment.RANDOMISED:
             try:
                 observational = observational_analysis(
                     used, first, minus, confounders=adjust_for, currents_ma=_currents(comparison), level=level,

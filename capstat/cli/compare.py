@@ -142,7 +142,7 @@ def run(options: argparse.Namespace) -> int:
                 "attempts_left_out": comparison.n_later,
                 **_estimates(comparison),
                 "tests": _tests(comparison),
-                **detail_record(detail, estimate_record),
+                **detail_record(detail, comparison, estimate_record),
             }
         )
     else:

@@ -21,6 +21,7 @@ from capstat.placement.paired_ratio import PairedRatio, paired_ratio
 from capstat.placement.paired_tests import PairedTests, paired_tests
 from capstat.placement.posterior import Posterior, posterior_probability
 from capstat.placement.random_intercept import RandomInterceptFit, fit_random_intercept
+from capstat.placement.score_form import score_form_test
 from capstat.placement.score_tests import ScoreTest, score_tests
 from capstat.placement.unpaired import UnpairedRatio, body_size_column, unit_step, unpaired_ratio
 
@@ -62,6 +63,7 @@ __all__ = [
     "paired_ratio",
     "paired_tests",
     "posterior_probability",
+    "score_form_test",
     "score_tests",
     "subgroup_forest",
     "unit_step",

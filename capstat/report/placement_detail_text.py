@@ -286,12 +286,13 @@ def _tipping_table(imputed: ImputedRatio, name: str) -> Table:
 
 
 def detail_record(
-    detail: PlacementDetail, record: Callable[[str, Estimate], dict[str, Any]]
+    detail: PlacementDetail, comparison: PlacementComparison, record: Callable[[str, Estimate], dict[str, Any]]
 ) -> dict[str, Any]:  # fmt: skip
     """Everything beside the comparison, for programs; ``record`` turns an estimate into a plain record."""
     found: dict[str, Any] = {
         "decisions": [
-            {"claim": d.claim.value, "margin": d.margin, "shown": d.shown, "one_sided_level": d.one_sided_level, "words": d.words}
+            {"claim": d.claim.value, "margin": d.margin, "shown": d.shown, "one_sided_level": d.one_sided_level,
+             "words": _decision_sentence(d, comparison)}
             for d in detail.decisions
         ],
         "not_available": list(detail.reasons),

@@ -252,6 +252,10 @@ def test_compare_by_another_column(shipped, capsys):
     found = json.loads(capsys.readouterr().out)
     assert found["by"] == "sex"
     assert found["estimates"][0]["direction"] == "male relative to female"
+    # allocation of the placement says nothing of sexes, in a randomised study neither
+    assert main(["compare", str(shipped / "crossover"), "--by", "sex", "--json", *QUICK]) == EXIT_FINE
+    (decision,) = json.loads(capsys.readouterr().out)["decisions"]
+    assert decision["words"].endswith("an association, not an effect).")
 
 
 def test_compare_reads_a_claim_and_gives_a_probability(shipped, capsys):
