@@ -15,10 +15,11 @@ LAYERS = {
     "attempts": 1,
     "thresholds": 2,
     "distributions": 3,
-    "placement": 4, "protocol": 4,
-    "analysis": 5,
-    "report": 6,
-    "cli": 7,
+    "capture": 4,
+    "placement": 5, "protocol": 5,
+    "analysis": 6,
+    "report": 7,
+    "cli": 8,
 }  # fmt: skip
 MODELLING = {"scipy", "statsmodels", "lifelines"}
 PLOTTING = {"matplotlib", "seaborn"}
