@@ -26,6 +26,7 @@ __all__ = [
     "pointwise_limits",
     "summarise_capture",
     "summarise_curve",
+    "summarise_fit",
 ]
 
 
@@ -68,7 +69,14 @@ class CaptureSummary:
 
 
 def _proportion(
-    limits: PointwiseLimits, position: int, level: float, n: int, quantity: str, *, complement: bool = False
+    limits: PointwiseLimits,
+    position: int,
+    level: float,
+    n: int,
+    quantity: str,
+    method: str,
+    *,
+    complement: bool = False,
 ) -> Estimate:
     ends = [float(a[position]) for a in (limits.lower, limits.upper, limits.limit_lower, limits.limit_upper)]
     if complement:
@@ -76,7 +84,7 @@ def _proportion(
     low, high, limit_low, limit_high = ends
     settled = high - low < 1e-9
     return Estimate(
-        quantity, low if settled else None, limit_low, limit_high, level, "proportion", "score", n, METHOD,
+        quantity, low if settled else None, limit_low, limit_high, level, "proportion", "score", n, method,
         reason="" if settled else f"only known to lie between {100 * low:.0f} % and {100 * high:.0f} %",
         identified=(low, high),
     )  # fmt: skip
@@ -141,16 +149,46 @@ def summarise_curve(
     level: float,
 ) -> CaptureSummary:
     """Describe one bootstrapped group; see :func:`summarise_capture`."""
-    fit = fit_npmle(curve.thresholds)
-    top = highest_seen(curve.thresholds)
+    return summarise_fit(
+        curve, fit_npmle(curve.thresholds), label=label, fractions=fractions, currents_ma=currents_ma, level=level,
+        top_ma=highest_seen(curve.thresholds), method=METHOD,
+    )  # fmt: skip
+
+
+def summarise_fit(
+    curve: BootstrapCurve,
+    fit: NpmleFit,
+    *,
+    label: str,
+    fractions: Sequence[float],
+    currents_ma: Sequence[float],
+    level: float,
+    top_ma: float,
+    method: str,
+) -> CaptureSummary:
+    """Describe a nonparametric estimate and its bootstrap, however they were made.
+
+    Parameters
+    ----------
+    curve : BootstrapCurve
+        Replicates; its thresholds tell which currents settle whose capture.
+    fit : NpmleFit
+        The estimate.
+    label, fractions, currents_ma, level
+        As in :func:`summarise_capture`.
+    top_ma : float
+        Highest current tested, in mA.
+    method : str
+        Name of the estimator and of its limits.
+    """
     edges = fit.support[np.isfinite(fit.support) & (fit.support > 0)]
-    edges = np.unique(np.concatenate((edges, np.asarray(currents_ma, dtype=float), [top])))
-    limits = pointwise_limits(curve, edges[edges <= top], level)
+    edges = np.unique(np.concatenate((edges, np.asarray(currents_ma, dtype=float), [top_ma])))
+    limits = pointwise_limits(curve, edges[edges <= top_ma], level)
     wanted = np.asarray(currents_ma, dtype=float)
     probabilities = pointwise_limits(curve, wanted, level)
     shown = Curve(
         f"share captured, {label}", limits.x, limits.lower, limits.upper, limits.limit_lower,
-        limits.limit_upper, level, METHOD,
+        limits.limit_upper, level, method,
     )  # fmt: skip
     return CaptureSummary(
         label,
@@ -158,23 +196,23 @@ def summarise_curve(
         shown,
         tuple(capture_current(fit, shown, fraction) for fraction in fractions),
         tuple(
-            _proportion(probabilities, i, level, fit.n_patients, f"share captured at {wanted[i]:g} mA")
+            _proportion(probabilities, i, level, fit.n_patients, f"share captured at {wanted[i]:g} mA", method)
             for i in range(wanted.size)
         ),
         _proportion(
-            limits, -1, level, fit.n_patients, f"share not captured at {top:g} mA, the highest current tested",
-            complement=True,
+            limits, -1, level, fit.n_patients, f"share not captured at {top_ma:g} mA, the highest current tested",
+            method, complement=True,
         ),
         curve.masses.shape[0],
         curve.seed,
         simultaneous_band(curve, limits.x, level, f"share captured, {label}"),
-        _restricted_mean(curve, level),
+        _restricted_mean(curve, level, top_ma),
     )  # fmt: skip
 
 
-def _restricted_mean(curve: BootstrapCurve, level: float) -> Estimate:
+def _restricted_mean(curve: BootstrapCurve, level: float, top_ma: float) -> Estimate:
     """Mean up to the highest current at which the curve is known."""
-    up_to = min(highest_known(curve), highest_seen(curve.thresholds))
+    up_to = min(highest_known(curve), top_ma)
     if not up_to > 0:
         return Estimate(
             "mean threshold", None, None, None, level, "mA", "identity", curve.thresholds.n_patients, METHOD,

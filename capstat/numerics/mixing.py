@@ -21,7 +21,7 @@ from scipy.optimize import nnls
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-__all__ = ["IntervalLikelihood", "LikelihoodOperator", "MixingFit", "maximise_mixing"]
+__all__ = ["DenseLikelihood", "IntervalLikelihood", "LikelihoodOperator", "MixingFit", "maximise_mixing"]
 
 GAP_TARGET = 1e-10
 GAP_ACCEPTED = 1e-8
@@ -93,6 +93,41 @@ class IntervalLikelihood:
         table = np.bincount(begin[inside] * s + end[inside], weights=weights[inside], minlength=s * s).reshape(s, s)
         upper = np.triu(np.cumsum(np.cumsum(table, axis=0)[:, ::-1], axis=1)[:, ::-1])
         return np.asarray(upper + np.triu(upper, 1).T)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DenseLikelihood:
+    """Any nonnegative matrix, held as it is.
+
+    Attributes
+    ----------
+    matrix : ndarray, shape (m, k)
+        The matrix ``A``.
+    """
+
+    matrix: NDArray[np.float64]
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows and columns of the matrix."""
+        return self.matrix.shape[0], self.matrix.shape[1]
+
+    def apply(self, mass: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return ``A @ mass``."""
+        return np.asarray(self.matrix @ mass)
+
+    def adjoint(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return ``A.T @ values``."""
+        return np.asarray(values @ self.matrix)
+
+    def columns(self, index: NDArray[np.intp]) -> NDArray[np.float64]:
+        """Return the columns ``A[:, index]``."""
+        return self.matrix[:, index]
+
+    def gram(self, index: NDArray[np.intp], weights: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return ``A[:, index].T @ diag(weights) @ A[:, index]``."""
+        chosen = self.matrix[:, index]
+        return np.asarray(chosen.T @ (weights[:, None] * chosen))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

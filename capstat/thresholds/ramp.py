@@ -17,10 +17,10 @@ if TYPE_CHECKING:
 
     from capstat.attempts import Study
 
-__all__ = ["derive_thresholds"]
+__all__ = ["derive_thresholds", "step_judgements"]
 
 COVARIATE_COLUMNS = (
-    "attempt_order", "setting", "assignment", "max_output_ma", "step_ma", "pulse_width_ms", "rate_ppm",
+    "attempt_order", "study_month", "setting", "assignment", "max_output_ma", "step_ma", "pulse_width_ms", "rate_ppm",
     "pacing_mode", "rhythm", "arrest", "conscious", "sedation",
 )  # fmt: skip
 
@@ -34,8 +34,8 @@ class _Bounds:
     non_monotone: NDArray[np.bool_]
 
 
-def _judgements(steps: pd.DataFrame, capture: CaptureDefinition, n_attempts: int) -> NDArray[np.int8]:
-    """1 captured, 0 did not, -1 not assessed, for each step.
+def step_judgements(steps: pd.DataFrame, capture: CaptureDefinition, n_attempts: int) -> NDArray[np.int8]:
+    """Return 1 (captured), 0 (did not) or -1 (not assessed) for each step.
 
     "No electrical capture" settles mechanical capture only in an attempt in which mechanical capture was looked at,
     or which never captured electrically.  In an attempt that did capture and was never looked at, the last
@@ -57,7 +57,7 @@ def _judgements(steps: pd.DataFrame, capture: CaptureDefinition, n_attempts: int
 
 def _from_steps(study: Study, capture: CaptureDefinition, rule: NonMonotoneRule) -> _Bounds:
     n = len(study.attempts)
-    judged = _judgements(study.steps, capture, n)
+    judged = step_judgements(study.steps, capture, n)
     current = study.steps["current_ma"].to_numpy(dtype=float)
     known = (judged >= 0) & np.isfinite(current)
     row = study.steps["attempt_row"].to_numpy()[known]

@@ -1,0 +1,109 @@
+"""Sensitivity and specificity of a judgement, from the joint likelihood, with limits."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from scipy import special, stats
+
+from capstat.capture.judgement_errors import REFERENCE_MA
+from capstat.numerics.proportions import wilson
+from capstat.results import Estimate
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from capstat.capture.estimated_errors import ErrorModel
+    from capstat.capture.judged_ramps import JudgedRamps
+    from capstat.capture.judgement_errors import JudgementErrors
+    from capstat.capture.judgement_table import JudgementTable
+
+__all__ = ["error_estimates"]
+
+GIVEN = "given, not estimated"
+ESTIMATED = (
+    "joint maximum likelihood of judgements and reference; Wilson limits with the effective sample size of a patient "
+    "bootstrap"
+)
+SHOWN_MA = (60.0, 80.0, 100.0, 120.0)
+
+
+def _given(quantity: str, value: float, level: float, n: int) -> Estimate:
+    return Estimate(quantity, value, None, None, level, "proportion", "score", n, GIVEN)
+
+
+def _estimated(
+    quantity: str, value: float, replicates: NDArray[np.float64], level: float, patients: int, n: int
+) -> Estimate:
+    """Wilson limits; where no error was seen, the patients that could have shown one count."""
+    variance, plain = float(replicates.var(ddof=1)), value * (1 - value)
+    size = min(plain / variance, float(n)) if variance > 0 and plain > 1e-9 else float(patients)
+    lower, upper = wilson(value * size, size, level)
+    return Estimate(quantity, value, lower, upper, level, "proportion", "score", patients, ESTIMATED)
+
+
+def error_estimates(
+    ramps: JudgedRamps,
+    table: JudgementTable,
+    model: ErrorModel,
+    errors: JudgementErrors,
+    logits: NDArray[np.float64],
+    level: float,
+) -> tuple[Estimate, tuple[tuple[float, Estimate], ...], Estimate | None]:
+    """Sensitivity, specificity by current, and the odds ratio per 10 mA.
+
+    Parameters
+    ----------
+    ramps, table
+        Ramps and their tabulation.
+    model : ErrorModel
+        Which errors were given.
+    errors : JudgementErrors
+        Given or estimated.
+    logits : ndarray, shape (B, 3)
+        Bootstrap replicates of the estimated logits; no rows when all were given.
+    level : float
+        Confidence level.
+    """
+    reviewed = ramps.truth >= 0
+    patient = ramps.patient[ramps.ramp]
+    told = {value: int(pd.unique(patient[reviewed & (ramps.truth == value)]).size) for value in (0, 1)}
+    n = len(ramps)
+    words = "probability that a setting {} is judged so"
+    if model.sensitivity is None:
+        sensitivity = _estimated(
+            words.format("that captures"), errors.sensitivity, 1 - special.expit(logits[:, 0]), level, told[1], n
+        )
+    else:
+        sensitivity = _given(words.format("that captures"), errors.sensitivity, level, told[1])
+    if model.specificity is not None:
+        given = _given(words.format("without capture"), errors.specificity, level, told[0])
+        return sensitivity, ((REFERENCE_MA, given),), None
+    if not model.varies_with_current:
+        estimate = _estimated(
+            words.format("without capture"), errors.specificity, 1 - special.expit(logits[:, 1]), level, told[0], n
+        )
+        return sensitivity, ((REFERENCE_MA, estimate),), None
+    tested = [c for c in SHOWN_MA if table.edges_ma[0] <= c <= table.edges_ma[-1]] or [REFERENCE_MA]
+    specificities = tuple(
+        (
+            current,
+            _estimated(
+                words.format(f"of {current:g} mA without capture"),
+                1 - float(errors.false_claim_probability(np.array([current]))[0]),
+                1 - special.expit(logits[:, 1] + logits[:, 2] * (current - REFERENCE_MA) / 10),
+                level, told[0], n,
+            ),
+        )
+        for current in tested
+    )  # fmt: skip
+    spread = float(logits[:, 2].std(ddof=1)) * float(stats.t.ppf(0.5 + level / 2, max(told[0] - 1, 1)))
+    centre = np.log(errors.odds_ratio_per_10_ma)
+    odds_ratio = Estimate(
+        "odds ratio of a false captured judgement per 10 mA", errors.odds_ratio_per_10_ma,
+        float(np.exp(centre - spread)), float(np.exp(centre + spread)), level, "odds ratio", "log", told[0],
+        "joint maximum likelihood of judgements and reference; t limits with the standard error of a patient bootstrap",
+    )  # fmt: skip
+    return sensitivity, specificities, odds_ratio

@@ -1,0 +1,298 @@
+"""Errors of judgement and threshold distribution in one joint likelihood, from ramps that a reference partly judged."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy import optimize, special
+
+from capstat.capture.corrected_npmle import MassFit, ThresholdCells, maximise_cells, threshold_cells
+from capstat.capture.judgement_errors import REFERENCE_MA, JudgementErrors
+from capstat.numerics.mixing import GAP_ACCEPTED, GAP_TARGET
+from capstat.results import NotEstimableError
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from capstat.capture.judgement_table import JudgementTable
+
+__all__ = [
+    "NEVER",
+    "ErrorModel",
+    "ErrorProfile",
+    "JointFit",
+    "errors_of",
+    "estimate_errors",
+    "judgement_rates",
+    "judgement_scores",
+    "profile_of",
+    "refit_errors",
+    "require_reference",
+]
+
+# logit of an error rate of one in a million: on this bound an error was not seen and is taken to be impossible
+NEVER = -14.0
+LARGEST_LOGIT = 3.0
+LARGEST_LOG_ODDS_RATIO = 3.0
+# change of log-likelihood per ramp at which the search stops; for a replicate, about 1 % of a standard error
+TARGET, REPLICATE_TARGET = 1e-13, 1e-9
+# score per ramp, in logits, that is taken as settled
+ACCEPTED_SCORE = 1e-4
+
+
+@dataclass(frozen=True, slots=True)
+class ErrorModel:
+    """What is known of the errors of judgement beforehand.
+
+    Attributes
+    ----------
+    sensitivity, specificity : float or None
+        Known value (the specificity at every current); estimated when ``None``.
+    varies_with_current : bool
+        Whether the odds of a false "captured" change with the current; only where the specificity is estimated.
+    """
+
+    sensitivity: float | None = None
+    specificity: float | None = None
+    varies_with_current: bool = False
+
+    @property
+    def fixed(self) -> bool:
+        """Whether nothing is estimated."""
+        return self.sensitivity is not None and self.specificity is not None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class JointFit:
+    """Errors of judgement with the masses that go with them.
+
+    Attributes
+    ----------
+    errors : JudgementErrors
+        The estimate.
+    logits : ndarray, shape (3,)
+        Logit of 1 - sensitivity, of 1 - specificity at 80 mA, and log odds ratio per 10 mA.
+    masses : MassFit
+        Over ``cells``.
+    cells : ThresholdCells
+        Where mass can be.
+    log_likelihood : float
+        Maximum of the joint log-likelihood.
+    score : float
+        Largest derivative left in an estimated logit, per ramp.
+    """
+
+    errors: JudgementErrors
+    logits: NDArray[np.float64]
+    masses: MassFit
+    cells: ThresholdCells
+    log_likelihood: float
+    score: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ErrorProfile:
+    """Log-likelihood of the errors, maximised over all threshold distributions.
+
+    Attributes
+    ----------
+    table : JudgementTable
+        Ramps.
+    cells : ThresholdCells
+        Where mass can be.
+    free : ndarray of bool, shape (3,)
+        Which of the logits are estimated.
+    """
+
+    table: JudgementTable
+    cells: ThresholdCells
+    free: NDArray[np.bool_]
+
+    def at(
+        self,
+        logits: NDArray[np.float64],
+        weights: NDArray[np.float64],
+        start: NDArray[np.float64] | None,
+        gap_target: float = GAP_TARGET,
+    ) -> tuple[float, NDArray[np.float64], MassFit]:
+        """Log-likelihood, its gradient in all three logits, and the masses.
+
+        By the envelope theorem the gradient is the score of a logistic regression on expected judgements.
+        """
+        miss, false_claim = judgement_rates(logits, self.table.edges_ma)
+        likelihood = self.table.likelihood_of(1 - miss, false_claim)
+        matrix = likelihood.matrix[:, self.cells.first]
+        fit = maximise_cells(matrix, weights, start, gap_target)
+        joint = matrix * fit.mass
+        posterior = np.zeros((matrix.shape[0], self.table.allowed.shape[1]))
+        posterior[:, self.cells.first] = joint / np.maximum(joint.sum(axis=1, keepdims=True), 1e-300)
+        gradient = weights @ judgement_scores(self.table, posterior, miss, false_claim)
+        return fit.log_likelihood + float(weights @ likelihood.log_scale), gradient, fit
+
+
+def errors_of(logits: NDArray[np.float64]) -> JudgementErrors:
+    """Errors of judgement from the three logits.
+
+    Raises
+    ------
+    NotEstimableError
+        When such a judgement is no better than chance.
+    """
+    miss, alarm = (float(special.expit(x)) if x > NEVER else 0.0 for x in logits[:2])
+    if miss + alarm >= 1:
+        raise NotEstimableError("The judgement is estimated to be no better than chance.")
+    return JudgementErrors(1 - miss, 1 - alarm, float(np.exp(logits[2])))
+
+
+def judgement_rates(logits: NDArray[np.float64], edges_ma: NDArray[np.float64]) -> tuple[float, NDArray[np.float64]]:
+    """Probability of a missed capture, and of a false "captured" at each current (mA), from the three logits."""
+    miss = float(special.expit(logits[0])) if logits[0] > NEVER else 0.0
+    if logits[1] <= NEVER:
+        return miss, np.zeros(edges_ma.size)
+    return miss, np.asarray(special.expit(logits[1] + logits[2] * (edges_ma - REFERENCE_MA) / 10))
+
+
+def judgement_scores(
+    table: JudgementTable, posterior: NDArray[np.float64], miss: float, false_claim: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Derivative of every distinct ramp's log-likelihood in the three logits, shape (m, 3)."""
+    hits, misses, alarms, quiet = table.expected_judgements(posterior)
+    by_current = alarms * (1 - false_claim) - quiet * false_claim
+    return np.column_stack(
+        (
+            misses.sum(axis=1) * (1 - miss) - hits.sum(axis=1) * miss,
+            by_current.sum(axis=1),
+            by_current @ ((table.edges_ma - REFERENCE_MA) / 10),
+        )
+    )
+
+
+def require_reference(table: JudgementTable, model: ErrorModel, weights: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Shares of wrong judgements among those that the reference judged, for a start; or the reason for having none."""
+    hits, misses, alarms, quiet = (
+        float(weights @ kind.sum(axis=1))
+        for kind in (table.captured_claimed, table.captured_refused, table.absent_claimed, table.absent_refused)
+    )
+    if model.sensitivity is None:
+        if hits + misses == 0:
+            raise NotEstimableError(
+                "No setting that was judged at the bedside was found captured by the reference, so the sensitivity of "
+                "the judgement cannot be estimated; give it instead."
+            )
+        if misses + quiet == 0:
+            raise NotEstimableError(
+                "The reference looked only at claimed captures, never at a setting judged not captured, so the "
+                "sensitivity of the judgement cannot be estimated; give it instead."
+            )
+    if model.specificity is None and alarms + quiet == 0:
+        raise NotEstimableError(
+            "No setting that was judged at the bedside was found without capture by the reference, so the specificity "
+            "of the judgement cannot be estimated; give it instead."
+        )
+    miss = (misses + 0.5) / (hits + misses + 1) if model.sensitivity is None else 1 - model.sensitivity
+    alarm = (alarms + 0.5) / (alarms + quiet + 1) if model.specificity is None else 1 - model.specificity
+    if miss + alarm >= 1:
+        raise NotEstimableError(
+            f"Against the reference the judgement has a sensitivity of {100 * (1 - miss):.0f} % and a specificity of "
+            f"{100 * (1 - alarm):.0f} %: no better than chance, so it says nothing about the threshold."
+        )
+    rates = np.array([miss, alarm])
+    with np.errstate(divide="ignore"):
+        return np.append(np.maximum(special.logit(rates), NEVER), 0.0)
+
+
+def profile_of(table: JudgementTable, model: ErrorModel, logits: NDArray[np.float64]) -> ErrorProfile:
+    """Profile likelihood with the cells that can be told apart near the given logits."""
+    miss, false_claim = judgement_rates(logits, table.edges_ma)
+    likelihood = table.likelihood_of(1 - miss, false_claim)
+    cells = threshold_cells(table, likelihood.matrix, drop_dominated=False)
+    free = np.array([model.sensitivity is None, model.specificity is None, model.varies_with_current])
+    return ErrorProfile(table, cells, free)
+
+
+def _added_value(logits: NDArray[np.float64], added: NDArray[np.float64]) -> float:
+    return float(added[:, 0] @ special.log_expit(logits[:2]) + added[:, 1] @ special.log_expit(-logits[:2]))
+
+
+def _added_slope(logits: NDArray[np.float64], added: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.append(added[:, 0] - added.sum(axis=1) * special.expit(logits[:2]), 0.0)
+
+
+def refit_errors(
+    profile: ErrorProfile,
+    logits: NDArray[np.float64],
+    weights: NDArray[np.float64],
+    mass: NDArray[np.float64] | None,
+    added: NDArray[np.float64] | None = None,
+) -> JointFit:
+    """Maximise the joint likelihood from given logits and masses.
+
+    Parameters
+    ----------
+    profile : ErrorProfile
+        What is estimated.
+    logits : ndarray, shape (3,)
+        Where to begin.
+    weights : ndarray, shape (m,)
+        Of the distinct ramps.
+    mass : ndarray, shape (c,), or None
+        Masses to begin with.
+    added : ndarray, shape (2, 2), optional
+        Judgements added to those that the reference judged at 80 mA: wrong and right ones at captured settings, wrong
+        and right ones at settings without capture.
+
+    Raises
+    ------
+    NotEstimableError
+        When the search does not settle, or ends where the judgement is no better than chance.
+    """
+    free, total = profile.free, float(weights.sum())
+    # a replicate describes sampling error, for which a hundredth of it is exact enough
+    target, gap_target = (TARGET, GAP_TARGET) if added is None else (REPLICATE_TARGET, GAP_ACCEPTED / 10)
+    seen: list[tuple[NDArray[np.float64], float, NDArray[np.float64], MassFit]] = []
+
+    def objective(x: NDArray[np.float64]) -> tuple[float, NDArray[np.float64]]:
+        point = logits.copy()
+        point[free] = x
+        value, gradient, fit = profile.at(point, weights, seen[-1][3].mass if seen else mass, gap_target)
+        if added is not None:
+            value, gradient = value + _added_value(point, added), gradient + _added_slope(point, added)
+        seen.append((point, value, gradient, fit))
+        return -value / total, -gradient[free] / total
+
+    limits = np.array(
+        [[NEVER, LARGEST_LOGIT], [NEVER, LARGEST_LOGIT], [-LARGEST_LOG_ODDS_RATIO, LARGEST_LOG_ODDS_RATIO]]
+    )
+    # three numbers at most: scipy's L-BFGS-B takes ten times as long here, all of it in its threads
+    found = optimize.minimize(
+        objective, logits[free], jac=True, method="SLSQP", bounds=limits[free], options={"ftol": target},
+    )  # fmt: skip
+    best, value, gradient, fit = next(s for s in reversed(seen) if np.array_equal(s[0][free], found.x))
+    on_bound = (best <= limits[:, 0]) & (gradient < 0)
+    score = float(np.abs(np.where(free & ~on_bound, gradient, 0.0)).max()) / total
+    if score > ACCEPTED_SCORE:
+        raise NotEstimableError(
+            f"The errors of judgement and the thresholds have no joint estimate: the search ended with a slope of "
+            f"{score:.1g} per ramp."
+        )
+    return JointFit(errors_of(best), best, fit, profile.cells, value, score)
+
+
+def estimate_errors(table: JudgementTable, model: ErrorModel) -> tuple[ErrorProfile, JointFit]:
+    """Estimate errors of judgement and masses together.
+
+    Where the reference judged a setting, the judgement there tells of sensitivity and specificity; where it did not,
+    it tells of the threshold, given both.  All enter one likelihood.  It holds when which settings the reference
+    judged depended only on what was judged at the bedside and on what else is in the ramp.
+
+    Raises
+    ------
+    NotEstimableError
+        When the reference says nothing of an error that is to be estimated; the message says which.
+    """
+    count = table.count
+    start = require_reference(table, model, count)
+    profile = profile_of(table, model, start)
+    return profile, refit_errors(profile, start, count, None)
