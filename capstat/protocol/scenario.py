@@ -13,19 +13,19 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from capstat.protocol.policy import RampPolicy
-from capstat.protocol.simulate import Thresholds, simulate_steps
-
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 __all__ = [
     "CROSSOVER_TRUTH",
+    "LABEL",
+    "MEAN_BMI",
     "REGISTRY_TRUTH",
     "ScenarioTruth",
     "SyntheticStudy",
-    "simulate_crossover",
-    "simulate_registry",
+    "capture_curve",
+    "describe",
+    "people",
 ]
 
 LABEL = "SYNTHETIC DATA, invented: Velmara highland ambulance and rescue network. No real patient, crew or service."
@@ -110,16 +110,7 @@ CROSSOVER_TRUTH = ScenarioTruth(
     ),
 )  # fmt: skip
 
-# Three kinds of device in the network (invented): start, step, maximum, step-down after capture, in mA.
-REGISTRY_DEVICES = (
-    RampPolicy(40.0, 5.0, 140.0, 4.0, None),
-    RampPolicy(30.0, 10.0, 200.0, 5.0, 5.0),
-    RampPolicy(50.0, 5.0, 180.0, 3.0, None),
-)
-DEVICE_SHARES = (0.5, 0.3, 0.2)
-CROSSOVER_DEVICE = RampPolicy(40.0, 5.0, 140.0, 1.0, None)
 MEAN_BMI = 28.0
-REPOSITION_SHARE = 0.6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -141,7 +132,8 @@ class SyntheticStudy:
     truth: dict[str, Any]
 
 
-def _people(n: int, rng: np.random.Generator) -> pd.DataFrame:
+def people(n: int, rng: np.random.Generator) -> pd.DataFrame:
+    """Draw the patients table of ``n`` invented people."""
     height = np.clip(rng.normal(170, 9.5, n), 145, 205).round(0)
     bmi = np.clip(np.exp(rng.normal(np.log(MEAN_BMI) - 0.02, 0.19, n)), 17, 52)
     weight = (bmi * (height / 100) ** 2).round(1)
@@ -157,9 +149,7 @@ def _people(n: int, rng: np.random.Generator) -> pd.DataFrame:
     )
 
 
-def _capture_curve(
-    truth: ScenarioTruth, log_medians: NDArray[np.float64], never: NDArray[np.float64]
-) -> dict[str, Any]:
+def capture_curve(truth: ScenarioTruth, log_medians: NDArray[np.float64], never: NDArray[np.float64]) -> dict[str, Any]:
     """Population capture currents and probabilities, averaged over the simulated patients' true covariates."""
     spread = float(np.hypot(truth.between_sd, truth.within_sd))
     grid = np.linspace(20, 400, 7601)
@@ -175,7 +165,8 @@ def _capture_curve(
     return {"capture_currents_ma": currents, "share_captured": probabilities}
 
 
-def _describe(truth: ScenarioTruth, seed: int, n: int, curves: dict[str, Any]) -> dict[str, Any]:
+def describe(truth: ScenarioTruth, seed: int, n: int, curves: dict[str, Any]) -> dict[str, Any]:
+    """Write down what is true of a study of ``n`` patients."""
     parameters = {name: getattr(truth, name) for name in ScenarioTruth.__dataclass_fields__ if name != "sources"}
     return {
         "label": LABEL,
@@ -187,177 +178,3 @@ def _describe(truth: ScenarioTruth, seed: int, n: int, curves: dict[str, Any]) -
         "sources": dict(truth.sources),
         "population": curves,
     }
-
-
-def simulate_registry(*, n_patients: int = 600, seed: int, truth: ScenarioTruth = REGISTRY_TRUTH) -> SyntheticStudy:
-    """Observational registry: crews choose the placement, and choose anterior-lateral more often in the large.
-
-    Some ramps stop early (pain, own rhythm), some patients are never captured, a failed first placement is
-    often followed by the other one, and one ramp in fifty shows a loss of capture that is due to movement.
-
-    Parameters
-    ----------
-    n_patients : int
-        Patients.
-    seed : int
-        Seed of the generator.
-    truth : ScenarioTruth
-        Parameters.
-    """
-    rng = np.random.default_rng(seed)
-    patients = _people(n_patients, rng)
-    bmi_units = ((patients["weight_kg"] / (patients["height_cm"] / 100) ** 2).to_numpy() - MEAN_BMI) / 5
-    arrest = rng.random(n_patients) < 0.15
-    conscious = ~arrest & (rng.random(n_patients) < 0.45)
-    never_share = np.where(arrest, truth.never_captured_arrest, truth.never_captured)
-    never = rng.random(n_patients) < never_share
-    effect = rng.normal(0, truth.between_sd, n_patients)
-    base = (
-        np.log(truth.median_anterior_lateral_ma)
-        + np.log(truth.ratio_per_5_bmi) * bmi_units
-        + np.log(truth.ratio_arrest) * arrest
-    )
-    prefers_ap = special.expit(0.3 - 0.8 * bmi_units)
-    first_is_ap = rng.random(n_patients) < prefers_ap
-    device = rng.choice(len(REGISTRY_DEVICES), n_patients, p=DEVICE_SHARES)
-
-    def one_round(members: NDArray[np.intp], is_ap: NDArray[np.bool_], order: int) -> tuple[pd.DataFrame, pd.DataFrame]:
-        n = members.size
-        log_t = base[members] + np.log(truth.ratio_ap_to_al) * is_ap + effect[members]
-        mechanical = np.exp(log_t + rng.normal(0, truth.within_sd, n))
-        mechanical = np.where(never[members], np.inf, mechanical)
-        pain = conscious[members] & (rng.random(n) < 0.15)
-        rhythm = rng.random(n) < 0.03
-        stop = np.where(pain | rhythm, rng.uniform(50, 130, n), np.inf)
-        thresholds = Thresholds(mechanical / truth.mechanical_to_electrical, mechanical, stop, rng.random(n) < 0.02)
-        policies = [REGISTRY_DEVICES[i] for i in device[members]]
-        ids = [f"SYN-A{order}{i + 1:04d}" for i in members]
-        steps = simulate_steps(thresholds, policies, ids)
-        captured = steps.loc[steps["mechanical_capture"] == "yes", "attempt_id"].unique()
-        top = steps.groupby("attempt_id", sort=False)["current_ma"].max().reindex(ids).to_numpy()
-        maximum = np.array([policy.maximum_ma for policy in policies])
-        ended = np.select(
-            [np.isin(ids, captured), top >= maximum, pain],
-            ["captured", "maximum-reached", "stopped-pain"],
-            "stopped-own-rhythm",
-        )
-        attempts = pd.DataFrame(
-            {
-                "data_origin": "synthetic",
-                "attempt_id": ids,
-                "patient_id": patients["patient_id"].to_numpy()[members],
-                "placement": np.where(is_ap, "anterior-posterior", "anterior-lateral"),
-                "attempt_order": order,
-                "setting": "prehospital",
-                "assignment": "chosen",
-                "max_output_ma": maximum,
-                "start_ma": [policy.start_ma for policy in policies],
-                "step_ma": [policy.step_ma for policy in policies],
-                "pulse_width_ms": 40,
-                "rate_ppm": 70,
-                "pacing_mode": rng.choice(["demand", "fixed-rate"], n, p=[0.8, 0.2]),
-                "arrest": np.where(arrest[members], "yes", "no"),
-                "conscious": np.where(conscious[members], "yes", "no"),
-                "ended": ended,
-            }
-        )
-        return attempts, steps
-
-    attempts, steps = one_round(np.arange(n_patients), first_is_ap, 1)
-    failed = attempts["ended"].to_numpy() == "maximum-reached"
-    again = np.flatnonzero(failed & (rng.random(n_patients) < REPOSITION_SHARE))
-    more_attempts, more_steps = one_round(again, ~first_is_ap[again], 2)
-    attempts = pd.concat([attempts, more_attempts], ignore_index=True)
-    steps = pd.concat([steps, more_steps], ignore_index=True)
-    reviewed = rng.random(len(attempts)) < 0.25
-    is_reviewed = steps["attempt_id"].isin(attempts.loc[reviewed, "attempt_id"])
-    steps["adjudicated_capture"] = np.where(is_reviewed, steps["electrical_capture"], "")
-    curves = {}
-    for name, is_ap in (("anterior-posterior", True), ("anterior-lateral", False)):
-        log_medians = base + (np.log(truth.ratio_ap_to_al) if is_ap else 0.0)
-        had_it = first_is_ap == is_ap
-        curves[name] = {
-            "if everybody had this placement": _capture_curve(truth, log_medians, never_share),
-            "among those who had it first": _capture_curve(truth, log_medians[had_it], never_share[had_it]),
-        }
-    unmeasured = rng.random(n_patients) < 0.08
-    patients.loc[unmeasured, ["height_cm", "weight_kg"]] = np.nan
-    return SyntheticStudy(attempts, steps, patients, _describe(truth, seed, n_patients, curves))
-
-
-def simulate_crossover(*, n_patients: int = 40, seed: int, truth: ScenarioTruth = CROSSOVER_TRUTH) -> SyntheticStudy:
-    """Randomised crossover in a procedure laboratory: both placements in each patient, order by chance.
-
-    Two patients are paced in one position only, and one ramp of a patient with a threshold above 80 mA stops early.
-
-    Parameters
-    ----------
-    n_patients : int
-        Patients, at least 4.
-    seed : int
-        Seed of the generator.
-    truth : ScenarioTruth
-        Parameters.
-
-    Raises
-    ------
-    ValueError
-        With fewer than 4 patients.
-    """
-    if n_patients < 4:
-        raise ValueError(f"The crossover needs at least 4 patients, not {n_patients}.")
-    rng = np.random.default_rng(seed)
-    patients = _people(n_patients, rng)
-    effect = rng.normal(0, truth.between_sd, n_patients)
-    # blocks of two, so that the orders stay balanced
-    ap_first = np.concatenate([rng.permutation([True, False]) for _ in range((n_patients + 1) // 2)])[:n_patients]
-    member = np.repeat(np.arange(n_patients), 2)
-    order = np.tile([1, 2], n_patients)
-    is_ap = np.where(order == 1, ap_first[member], ~ap_first[member])
-    log_t = np.log(truth.median_anterior_lateral_ma) + np.log(truth.ratio_ap_to_al) * is_ap + effect[member]
-    mechanical = np.exp(log_t + rng.normal(0, truth.within_sd, member.size))
-    stop = np.full(member.size, np.inf)
-    single = rng.choice(n_patients, 2, replace=False)
-    dropped = np.isin(member, single) & (order == 2)
-    # one ramp of a patient who would have needed more ends at about 70 mA
-    stop[int(rng.choice(np.flatnonzero((mechanical > 80) & ~dropped)))] = 65.0
-    nobody = np.zeros(member.size, dtype=bool)
-    ids = [f"SYN-X{m + 1:03d}{o}" for m, o in zip(member, order, strict=True)]
-    thresholds = Thresholds(mechanical / truth.mechanical_to_electrical, mechanical, stop, nobody)
-    steps = simulate_steps(thresholds, [CROSSOVER_DEVICE] * member.size, ids)
-    # as in the published trial, the pulse-oximetry rate decided; electrical capture was not judged
-    steps["mechanical_capture"] = steps.pop("electrical_capture")
-    captured = steps.loc[steps["mechanical_capture"] == "yes", "attempt_id"].unique()
-    top = steps.groupby("attempt_id", sort=False)["current_ma"].max().to_numpy()
-    attempts = pd.DataFrame(
-        {
-            "data_origin": "synthetic",
-            "attempt_id": ids,
-            "patient_id": patients["patient_id"].to_numpy()[member],
-            "placement": np.where(is_ap, "anterior-posterior", "anterior-lateral"),
-            "attempt_order": order,
-            "setting": "procedure-laboratory",
-            "assignment": "randomised",
-            "max_output_ma": CROSSOVER_DEVICE.maximum_ma,
-            "start_ma": CROSSOVER_DEVICE.start_ma,
-            "step_ma": CROSSOVER_DEVICE.step_ma,
-            "pulse_width_ms": 40,
-            "rate_ppm": 80,
-            "arrest": "no",
-            "conscious": "no",
-            "sedation": "yes",
-            "ended": np.select(
-                [np.isin(ids, captured), top >= CROSSOVER_DEVICE.maximum_ma],
-                ["captured", "maximum-reached"],
-                "stopped-other",
-            ),
-        }
-    )
-    attempts = attempts.loc[~dropped].reset_index(drop=True)
-    steps = steps.loc[steps["attempt_id"].isin(attempts["attempt_id"])].reset_index(drop=True)
-    log_al = np.full(1, np.log(truth.median_anterior_lateral_ma))
-    curves = {
-        name: {"if everybody had this placement": _capture_curve(truth, log_al + shift, np.zeros(1))}
-        for name, shift in (("anterior-posterior", np.log(truth.ratio_ap_to_al)), ("anterior-lateral", 0.0))
-    }
-    return SyntheticStudy(attempts, steps, patients, _describe(truth, seed, n_patients, curves))

@@ -10,7 +10,7 @@ from capstat.thresholds.definition import (
     CaptureDefinition,
     NonMonotoneRule,
 )
-from capstat.thresholds.ramp import derive_thresholds, step_judgements
+from capstat.thresholds.ramp import derive_thresholds, first_attempts, step_judgements
 from capstat.thresholds.tolerance import widen_for_tolerance
 
 __all__ = [
@@ -27,6 +27,7 @@ __all__ = [
     "Ending",
     "NonMonotoneRule",
     "derive_thresholds",
+    "first_attempts",
     "step_judgements",
     "widen_for_tolerance",
 ]

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from capstat.attempts import Study
 
-__all__ = ["derive_thresholds", "step_judgements"]
+__all__ = ["derive_thresholds", "first_attempts", "step_judgements"]
 
 COVARIATE_COLUMNS = (
     "attempt_order", "study_month", "setting", "assignment", "max_output_ma", "step_ma", "pulse_width_ms", "rate_ppm",
@@ -110,7 +110,7 @@ def _ending(upper: float, lower: float, maximum: float) -> Ending:
     return Ending.MAXIMUM_REACHED if lower >= maximum else Ending.STOPPED_EARLY
 
 
-def _first_of_each_patient(attempts: pd.DataFrame) -> NDArray[np.bool_]:
+def first_attempts(attempts: pd.DataFrame) -> NDArray[np.bool_]:
     """Whether an attempt is its patient's first among all, usable or not; by recorded order, else as listed."""
     order = np.nan_to_num(attempts["attempt_order"].to_numpy(dtype=float), nan=np.inf)
     ranked = attempts["patient_id"].iloc[np.argsort(order, kind="stable")]
@@ -165,7 +165,7 @@ def derive_thresholds(
     attempts = study.attempts
     covariates = pd.concat([attempts[list(COVARIATE_COLUMNS)], attempt_covariates(study)], axis=1)
     covariates.insert(0, "attempt_row", np.arange(len(attempts)))
-    covariates.insert(1, "first_attempt", _first_of_each_patient(attempts))
+    covariates.insert(1, "first_attempt", first_attempts(attempts))
     maximum = attempts["max_output_ma"].to_numpy(dtype=float)
     return CensoredThresholds.from_bounds(
         lower[rows],
