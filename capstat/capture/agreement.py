@@ -169,10 +169,10 @@ def _specific(quantity: str, cells: NDArray[np.intp], agreed: int, patient: NDAr
     method = SPECIFIC.format(quantity)
     if not used.any():
         reason = f"neither reading said {('no', 'yes')[agreed == 0]} at any step"
-        return Estimate(quantity, None, None, None, level, "", "identity", 0, method, reason=reason)
+        return Estimate(quantity, None, None, None, level, "proportion", "identity", 0, method, reason=reason)
     share = clustered_proportion(cells[used] == agreed, patient[used], level)
     value, lower, upper = (2 * end / (1 + end) for end in (share.value, share.lower, share.upper))
-    return Estimate(quantity, value, lower, upper, level, "", "identity", share.clusters, method)
+    return Estimate(quantity, value, lower, upper, level, "proportion", "identity", share.clusters, method)
 
 
 def assess_agreement(
@@ -203,7 +203,7 @@ def assess_agreement(
     n, patients = int(counts.sum()), int(np.unique(patient).size)
     found = clustered_proportion((cells == 0) | (cells == 3), patient, level)
     observed = Estimate(
-        "observed agreement", found.value, found.lower, found.upper, level, "", "identity", patients,
+        "observed agreement", found.value, found.lower, found.upper, level, "proportion", "identity", patients,
         SHARE.format("share of steps on which both agree"),
     )  # fmt: skip
     kappa = kappa_from_table(counts.reshape(2, 2), level)

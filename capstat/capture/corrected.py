@@ -10,7 +10,8 @@ from scipy import stats
 
 from capstat.capture.corrected_npmle import fit_misjudged, maximise_cells, threshold_cells
 from capstat.capture.error_estimates import error_estimates
-from capstat.capture.estimated_errors import ErrorModel, estimate_errors, refit_errors, require_reference
+from capstat.capture.error_replicates import draw_added, prepare_replicates, refit_replicate
+from capstat.capture.estimated_errors import ErrorModel, estimate_errors, require_reference
 from capstat.capture.judgement_errors import JudgementErrors
 from capstat.capture.judgement_table import tabulate_ramps
 from capstat.capture.settled import settled_thresholds
@@ -104,22 +105,16 @@ def _resample_given(
 def _resample_joint(
     profile: ErrorProfile, fit: JointFit, model: ErrorModel, weights: NDArray[np.float64], rng: np.random.Generator
 ) -> _Replicates:
-    """Refit errors and masses together.
-
-    Half a judgement of either kind is added to each error in every replicate, with a weight drawn from a gamma
-    distribution of shape 1/2: the Bayesian bootstrap (Rubin 1981) with Jeffreys' prior for a proportion (both from
-    memory).  Without it an error that the reference never saw would be zero in every replicate, as if it were known
-    to be impossible.
-    """
+    """Refit errors and masses together, leaving out replicates in which the reference says nothing of an error."""
+    search = prepare_replicates(profile, fit)
     masses, logits, kept = [], [], []
-    extra = rng.gamma(0.5, size=(weights.shape[0], 2, 2))
-    for w, added in zip(weights, extra, strict=True):
+    for w, added in zip(weights, draw_added(weights.shape[0], rng), strict=True):
         try:
             require_reference(profile.table, model, w)
-            refit = refit_errors(profile, np.maximum(fit.logits, -6.0), w, fit.masses.mass, added)
+            refit = refit_replicate(search, w, added)
         except NotEstimableError:
             continue
-        masses.append(refit.masses.mass)
+        masses.append(refit.mass)
         logits.append(refit.logits)
         kept.append(w)
     left_out = weights.shape[0] - len(kept)

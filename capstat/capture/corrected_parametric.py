@@ -18,7 +18,6 @@ from capstat.capture.estimated_errors import (
     judgement_scores,
 )
 from capstat.capture.judged_ramps import join_ramps
-from capstat.capture.judgement_errors import JudgementErrors
 from capstat.capture.judgement_table import tabulate_ramps
 from capstat.distributions import fit_parametric
 from capstat.distributions.likelihood import IntervalData, row_scores, row_terms
@@ -34,6 +33,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from capstat.capture.judged_ramps import JudgedRamps
+    from capstat.capture.judgement_errors import JudgementErrors
     from capstat.capture.judgement_table import JudgementTable
     from capstat.distributions import Family
 

@@ -27,6 +27,7 @@ ESTIMATED = (
     "joint maximum likelihood of judgements and reference; Wilson limits with the effective sample size of a patient "
     "bootstrap"
 )
+EDGE = 1e-3
 SHOWN_MA = (60.0, 80.0, 100.0, 120.0)
 
 
@@ -37,9 +38,11 @@ def _given(quantity: str, value: float, level: float, n: int) -> Estimate:
 def _estimated(
     quantity: str, value: float, replicates: NDArray[np.float64], level: float, patients: int, n: int
 ) -> Estimate:
-    """Wilson limits; where no error was seen, the patients that could have shown one count."""
-    variance, plain = float(replicates.var(ddof=1)), value * (1 - value)
-    size = min(plain / variance, float(n)) if variance > 0 and plain > 1e-9 else float(patients)
+    """Wilson limits; near 0 and 1, where a share has no variance of its own, no more count than the patients seen."""
+    drawn = (value * patients + 0.5) / (patients + 1)
+    size = min(drawn * (1 - drawn) / max(float(replicates.var(ddof=1)), 1e-12), float(n))
+    if not EDGE < value < 1 - EDGE:
+        size = min(size, float(patients))
     lower, upper = wilson(value * size, size, level)
     return Estimate(quantity, value, lower, upper, level, "proportion", "score", patients, ESTIMATED)
 
@@ -70,7 +73,7 @@ def error_estimates(
     reviewed = ramps.truth >= 0
     patient = ramps.patient[ramps.ramp]
     told = {value: int(pd.unique(patient[reviewed & (ramps.truth == value)]).size) for value in (0, 1)}
-    n = len(ramps)
+    n = int(ramps.claimed.size)
     words = "probability that a setting {} is judged so"
     if model.sensitivity is None:
         sensitivity = _estimated(

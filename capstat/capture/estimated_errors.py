@@ -10,7 +10,7 @@ from scipy import optimize, special
 
 from capstat.capture.corrected_npmle import MassFit, ThresholdCells, maximise_cells, threshold_cells
 from capstat.capture.judgement_errors import REFERENCE_MA, JudgementErrors
-from capstat.numerics.mixing import GAP_ACCEPTED, GAP_TARGET
+from capstat.numerics.mixing import GAP_TARGET
 from capstat.results import NotEstimableError
 
 if TYPE_CHECKING:
@@ -36,8 +36,9 @@ __all__ = [
 NEVER = -14.0
 LARGEST_LOGIT = 3.0
 LARGEST_LOG_ODDS_RATIO = 3.0
-# change of log-likelihood per ramp at which the search stops; for a replicate, about 1 % of a standard error
-TARGET, REPLICATE_TARGET = 1e-13, 1e-9
+LIMITS = np.array([[NEVER, LARGEST_LOGIT], [NEVER, LARGEST_LOGIT], [-LARGEST_LOG_ODDS_RATIO, LARGEST_LOG_ODDS_RATIO]])
+# change of log-likelihood per ramp at which the search stops
+TARGET = 1e-13
 # score per ramp, in logits, that is taken as settled
 ACCEPTED_SCORE = 1e-4
 
@@ -169,6 +170,27 @@ def judgement_scores(
     )
 
 
+def _first_guess(
+    table: JudgementTable, model: ErrorModel, weights: NDArray[np.float64], seen: tuple[float, float, float, float]
+) -> tuple[float, float]:
+    """Shares of wrong judgements where everything judged were reviewed as often as its like (Begg and Greenes 1983).
+
+    Where no refusal was reviewed, all are taken for settings without capture.
+    """
+    hits, misses, alarms, quiet = seen
+    claims, refusals = hits + alarms, misses + quiet
+    claimed, refused = (float(weights @ kind.sum(axis=1)) for kind in (table.claimed, table.refused))
+    of_claims = (claims + claimed) / claims if claims else 0.0
+    of_refusals = (refusals + refused) / refusals if refusals else 0.0
+    absent_refused = quiet * of_refusals if refusals else refused
+    miss = (misses * of_refusals + 0.5) / (hits * of_claims + misses * of_refusals + 1)
+    alarm = (alarms * of_claims + 0.5) / (alarms * of_claims + absent_refused + 1)
+    return (
+        miss if model.sensitivity is None else 1 - model.sensitivity,
+        alarm if model.specificity is None else 1 - model.specificity,
+    )
+
+
 def require_reference(table: JudgementTable, model: ErrorModel, weights: NDArray[np.float64]) -> NDArray[np.float64]:
     """Shares of wrong judgements among those that the reference judged, for a start; or the reason for having none."""
     hits, misses, alarms, quiet = (
@@ -191,8 +213,7 @@ def require_reference(table: JudgementTable, model: ErrorModel, weights: NDArray
             "No setting that was judged at the bedside was found without capture by the reference, so the specificity "
             "of the judgement cannot be estimated; give it instead."
         )
-    miss = (misses + 0.5) / (hits + misses + 1) if model.sensitivity is None else 1 - model.sensitivity
-    alarm = (alarms + 0.5) / (alarms + quiet + 1) if model.specificity is None else 1 - model.specificity
+    miss, alarm = _first_guess(table, model, weights, (hits, misses, alarms, quiet))
     if miss + alarm >= 1:
         raise NotEstimableError(
             f"Against the reference the judgement has a sensitivity of {100 * (1 - miss):.0f} % and a specificity of "
@@ -212,20 +233,14 @@ def profile_of(table: JudgementTable, model: ErrorModel, logits: NDArray[np.floa
     return ErrorProfile(table, cells, free)
 
 
-def _added_value(logits: NDArray[np.float64], added: NDArray[np.float64]) -> float:
-    return float(added[:, 0] @ special.log_expit(logits[:2]) + added[:, 1] @ special.log_expit(-logits[:2]))
-
-
-def _added_slope(logits: NDArray[np.float64], added: NDArray[np.float64]) -> NDArray[np.float64]:
-    return np.append(added[:, 0] - added.sum(axis=1) * special.expit(logits[:2]), 0.0)
+def _with_free(logits: NDArray[np.float64], free: NDArray[np.bool_], x: NDArray[np.float64]) -> NDArray[np.float64]:
+    point = logits.copy()
+    point[free] = x
+    return point
 
 
 def refit_errors(
-    profile: ErrorProfile,
-    logits: NDArray[np.float64],
-    weights: NDArray[np.float64],
-    mass: NDArray[np.float64] | None,
-    added: NDArray[np.float64] | None = None,
+    profile: ErrorProfile, logits: NDArray[np.float64], weights: NDArray[np.float64], mass: NDArray[np.float64] | None
 ) -> JointFit:
     """Maximise the joint likelihood from given logits and masses.
 
@@ -239,9 +254,6 @@ def refit_errors(
         Of the distinct ramps.
     mass : ndarray, shape (c,), or None
         Masses to begin with.
-    added : ndarray, shape (2, 2), optional
-        Judgements added to those that the reference judged at 80 mA: wrong and right ones at captured settings, wrong
-        and right ones at settings without capture.
 
     Raises
     ------
@@ -249,28 +261,24 @@ def refit_errors(
         When the search does not settle, or ends where the judgement is no better than chance.
     """
     free, total = profile.free, float(weights.sum())
-    # a replicate describes sampling error, for which a hundredth of it is exact enough
-    target, gap_target = (TARGET, GAP_TARGET) if added is None else (REPLICATE_TARGET, GAP_ACCEPTED / 10)
-    seen: list[tuple[NDArray[np.float64], float, NDArray[np.float64], MassFit]] = []
+    latest = mass
 
     def objective(x: NDArray[np.float64]) -> tuple[float, NDArray[np.float64]]:
-        point = logits.copy()
-        point[free] = x
-        value, gradient, fit = profile.at(point, weights, seen[-1][3].mass if seen else mass, gap_target)
-        if added is not None:
-            value, gradient = value + _added_value(point, added), gradient + _added_slope(point, added)
-        seen.append((point, value, gradient, fit))
+        nonlocal latest
+        value, gradient, fit = profile.at(_with_free(logits, free, x), weights, latest)
+        latest = fit.mass
         return -value / total, -gradient[free] / total
 
-    limits = np.array(
-        [[NEVER, LARGEST_LOGIT], [NEVER, LARGEST_LOGIT], [-LARGEST_LOG_ODDS_RATIO, LARGEST_LOG_ODDS_RATIO]]
-    )
     # three numbers at most: scipy's L-BFGS-B takes ten times as long here, all of it in its threads
     found = optimize.minimize(
-        objective, logits[free], jac=True, method="SLSQP", bounds=limits[free], options={"ftol": target},
+        objective, logits[free], jac=True, method="SLSQP", bounds=optimize.Bounds(*LIMITS[free].T),
+        options={"ftol": TARGET},
     )  # fmt: skip
-    best, value, gradient, fit = next(s for s in reversed(seen) if np.array_equal(s[0][free], found.x))
-    on_bound = (best <= limits[:, 0]) & (gradient < 0)
+    best = _with_free(logits, free, found.x)
+    # the likelihood is flat there: an error of two in a million is none
+    best[:2] = np.where(best[:2] < NEVER + 1, NEVER, best[:2])
+    value, gradient, fit = profile.at(best, weights, latest)
+    on_bound = (best <= LIMITS[:, 0]) & (gradient < 0)
     score = float(np.abs(np.where(free & ~on_bound, gradient, 0.0)).max()) / total
     if score > ACCEPTED_SCORE:
         raise NotEstimableError(

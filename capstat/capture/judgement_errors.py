@@ -54,8 +54,8 @@ class JudgementErrors:
             raise UsageError(f"An odds ratio is above 0, not {self.odds_ratio_per_10_ma:g}.")
         if self.sensitivity + self.specificity <= 1:
             raise UsageError(
-                f"With a sensitivity of {self.sensitivity:g} and a specificity of {self.specificity:g}, whose sum is not "
-                "above 1, a judgement is no better than chance and says nothing about the threshold."
+                f"With a sensitivity of {self.sensitivity:g} and a specificity of {self.specificity:g}, whose sum is "
+                "not above 1, a judgement is no better than chance and says nothing about the threshold."
             )
 
     def false_claim_probability(self, current_ma: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -108,7 +108,7 @@ def _estimate(
         notes.append("No limits: too few patients or replicates.")
     lower, upper = limits if limits is not None and not reason else (None, None)
     return Estimate(
-        quantity, None if reason else value, lower, upper, level, "", "identity", signs.patients, METHOD,
+        quantity, None if reason else value, lower, upper, level, "proportion", "identity", signs.patients, METHOD,
         notes=() if reason else tuple(notes), reason=reason,
     )  # fmt: skip
 

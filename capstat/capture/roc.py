@@ -184,8 +184,8 @@ def _best_cut(record: SignRecord, used: NDArray[np.bool_], level: float, replica
     quantity = f"cut of {record.label}"
     if observed[0][at] + observed[1][at] <= 1:
         reason = "no cut tells steps with capture from steps without"
-        none = [estimate(name, None, None, "", APPARENT_METHOD, reason) for name in names]
-        corrected = [estimate(name, None, None, "", CORRECTED_METHOD, reason) for name in names]
+        none = [estimate(name, None, None, "proportion", APPARENT_METHOD, reason) for name in names]
+        corrected = [estimate(name, None, None, "proportion", CORRECTED_METHOD, reason) for name in names]
         return BestCut("", estimate(quantity, None, None, record.unit, CUT_METHOD, reason), *none, *corrected)
 
     drawn = np.stack(_shares(draw_patients(patients, replicates, seed), value, positive, codes, cuts))
@@ -198,11 +198,20 @@ def _best_cut(record: SignRecord, used: NDArray[np.bool_], level: float, replica
     for name, side, share, own in zip(names, (positive, ~positive), observed, drawn, strict=True):
         present = value[side] >= cuts[at]
         found = clustered_proportion(present if name == "sensitivity" else ~present, record.patient[used][side], level)
-        apparent.append(estimate(name, found.value, (found.lower, found.upper), "", APPARENT_METHOD, n=found.clusters))
+        apparent.append(
+            estimate(name, found.value, (found.lower, found.upper), "proportion", APPARENT_METHOD, n=found.clusters)
+        )
         there = own[np.arange(chosen.size), chosen]
         if chosen.size == 0 or patients < 2:
             corrected.append(
-                estimate(name, None, None, "", CORRECTED_METHOD, "too few patients to tell how optimistic the cut is")
+                estimate(
+                    name,
+                    None,
+                    None,
+                    "proportion",
+                    CORRECTED_METHOD,
+                    "too few patients to tell how optimistic the cut is",
+                )
             )
             continue
         optimism = float(np.mean(there - share[chosen]))
@@ -210,7 +219,7 @@ def _best_cut(record: SignRecord, used: NDArray[np.bool_], level: float, replica
         if limits is not None:
             limits = tuple(float(np.clip(end - optimism, 0, 1)) for end in limits)  # type: ignore[assignment]
         number = float(np.clip(found.value - optimism, 0, 1))
-        corrected.append(estimate(name, number, limits, "", CORRECTED_METHOD))
+        corrected.append(estimate(name, number, limits, "proportion", CORRECTED_METHOD))
     words = f"{record.label} of at least {cuts[at]:g} {record.unit}"
     return BestCut(
         words, estimate(quantity, float(cuts[at]), cut_limits, record.unit, CUT_METHOD), *apparent, *corrected

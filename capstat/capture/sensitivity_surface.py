@@ -1,4 +1,4 @@
-"""Capture currents over a range of errors of judgement: what the answer would be if judgement were so good or so bad."""
+"""Capture currents over a range of errors of judgement: the answer if judgement were so good or so bad."""
 
 from __future__ import annotations
 

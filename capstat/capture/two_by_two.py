@@ -211,10 +211,22 @@ def _share(table: TwoByTwo, share: Share, level: float, interval: str) -> Estima
     method = f"proportion of steps; {name} limits"
     if nobs == 0:
         return Estimate(
-            share.quantity, None, None, None, level, "", "identity", 0, method, notes=share.notes, reason=share.empty
+            share.quantity,
+            None,
+            None,
+            None,
+            level,
+            "proportion",
+            "identity",
+            0,
+            method,
+            notes=share.notes,
+            reason=share.empty,
         )
     lower, upper = limits(count, nobs, level)
-    return Estimate(share.quantity, count / nobs, lower, upper, level, "", "identity", nobs, method, notes=share.notes)
+    return Estimate(
+        share.quantity, count / nobs, lower, upper, level, "proportion", "identity", nobs, method, notes=share.notes
+    )
 
 
 def _ratio(table: TwoByTwo, ratio: Ratio, level: float) -> Estimate:

@@ -145,8 +145,8 @@ def _estimate(
         limits = _logit_limits(counts, level, which)
     lower_limit, upper_limit = limits or (None, None)
     return Estimate(
-        quantity, value, lower_limit, upper_limit, level, "", "identity" if method == BOOTSTRAP else "logit", patients,
-        method, notes=notes, reason=reason, identified=bounds,
+        quantity, value, lower_limit, upper_limit, level, "proportion", "identity" if method == BOOTSTRAP else "logit",
+        patients, method, notes=notes, reason=reason, identified=bounds,
     )  # fmt: skip
 
 
@@ -155,9 +155,11 @@ def _share_verified(record: SignRecord, answer: int, level: float) -> Estimate:
     used = record.value == answer
     if not used.any():
         reason = f"the sign was {('absent', 'present')[answer]} at no step"
-        return Estimate(quantity, None, None, None, level, "", "identity", 0, SHARE, reason=reason)
+        return Estimate(quantity, None, None, None, level, "proportion", "identity", 0, SHARE, reason=reason)
     found = clustered_proportion(~np.isnan(record.reference[used]), record.patient[used], level)
-    return Estimate(quantity, found.value, found.lower, found.upper, level, "", "identity", found.clusters, SHARE)
+    return Estimate(
+        quantity, found.value, found.lower, found.upper, level, "proportion", "identity", found.clusters, SHARE
+    )
 
 
 def _notes(record: SignRecord, present: Estimate, absent: Estimate, patients: int) -> tuple[str, ...]:

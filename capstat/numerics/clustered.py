@@ -76,7 +76,7 @@ def clustered_proportion(
         plain = value * (1 - value)
         # clusters with equal shares, or one cluster alone, leave only rounding
         effective = min(plain / variance, n) if variance > 1e-12 * plain / n else float(groups)
-        own, fewer = stats.t.ppf(0.5 + level / 2, [n - 1, max(groups - 1, 1)])
+        own, fewer = np.asarray(stats.t.ppf(0.5 + level / 2, [n - 1, max(groups - 1, 1)]))
         effective *= float(own / fewer) ** 2
     lower, upper = wilson(value * effective, effective, level)
     return ClusteredProportion(value, lower, upper, n, groups, effective)

@@ -32,7 +32,7 @@ __all__ = [
 
 def count_parameters(table: PatternTable, classes: int = 2) -> int:
     """Free parameters of the model."""
-    return table.groups * (classes - 1) + classes * sum(2 ** len(block) - 1 for block in table.blocks)
+    return table.groups * (classes - 1) + classes * sum((1 << len(block)) - 1 for block in table.blocks)
 
 
 def count_facts(table: PatternTable, weights: NDArray[np.float64]) -> int:

@@ -70,12 +70,15 @@ def _climb(
     def cells(theta: NDArray[np.float64]) -> NDArray[np.float64]:
         return _pair_cells(theta[1:].reshape(2, -1), table.blocks[-1], correlation).ravel()  # type: ignore[arg-type]
 
+    def minus(theta: NDArray[np.float64]) -> float:
+        return -_log_likelihood(theta, table, weights, correlation) / float(rows)
+
     found = optimize.minimize(
-        lambda theta: -_log_likelihood(theta, table, weights, correlation) / rows,
+        minus,
         start,
         method="SLSQP",
-        bounds=[(_EDGE, 1 - _EDGE)] * start.size,
-        constraints={"type": "ineq", "fun": cells},
+        bounds=optimize.Bounds(_EDGE, 1 - _EDGE),
+        constraints=optimize.NonlinearConstraint(cells, 0.0, np.inf),
         options={"ftol": 1e-13, "maxiter": 500},
     )
     theta = np.clip(found.x, _EDGE, 1 - _EDGE)
