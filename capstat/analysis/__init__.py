@@ -1,7 +1,11 @@
 """From a study to every result that a report shows."""
 
+from capstat.analysis.confirmation import ConfirmationAnalysis, FalseCaptureAnalysis, analyse_confirmation
+from capstat.analysis.confirmation_question import ConfirmationQuestion
+from capstat.analysis.corrected_analysis import CorrectedAnalysis, CorrectedGroup
 from capstat.analysis.covariate_analysis import CovariateAnalysis
 from capstat.analysis.placement_detail import DecisionQuestion, PlacementDetail, detail_comparison
+from capstat.analysis.sign_analysis import LatentAnalysis, ReferenceAnalysis, SignAnalysis
 from capstat.analysis.study_analysis import (
     ALL_PLACEMENTS,
     AnalysisOptions,
@@ -19,14 +23,23 @@ __all__ = [
     "ALL_PLACEMENTS",
     "AnalysisOptions",
     "CaptureAnalysis",
+    "ConfirmationAnalysis",
+    "ConfirmationQuestion",
+    "CorrectedAnalysis",
+    "CorrectedGroup",
     "CovariateAnalysis",
     "DecisionQuestion",
+    "FalseCaptureAnalysis",
     "GroupAnalysis",
+    "LatentAnalysis",
     "ModelSummary",
     "PlacementDetail",
+    "ReferenceAnalysis",
+    "SignAnalysis",
     "StudyAnalysis",
     "StudyFacts",
     "ThresholdDetail",
+    "analyse_confirmation",
     "analyse_study",
     "capture_definitions_for",
     "detail_comparison",

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from capstat.analysis.confirmation import ConfirmationAnalysis, analyse_confirmation
+from capstat.analysis.confirmation_question import ConfirmationQuestion
 from capstat.analysis.covariate_analysis import CovariateAnalysis, analyse_covariates
 from capstat.analysis.facts import CensoringCounts, StudyFacts, count_censoring, study_facts
 from capstat.analysis.placement_detail import DecisionQuestion, PlacementDetail, detail_comparison
@@ -78,6 +80,8 @@ class AnalysisOptions:
         For whom the comparison may differ; body mass index, sex and arrest where recorded when ``None``.
     question : DecisionQuestion
         What the interval of the comparison is read against.
+    confirmation : ConfirmationQuestion
+        Whose judgement of capture is questioned, and what it is held against.
     level : float
         Confidence level.
     replicates, seed : int
@@ -94,6 +98,7 @@ class AnalysisOptions:
     covariates: tuple[str, ...] | None = None
     modifiers: tuple[str, ...] | None = None
     question: DecisionQuestion = field(default_factory=DecisionQuestion)
+    confirmation: ConfirmationQuestion = field(default_factory=ConfirmationQuestion)
     level: float = 0.95
     replicates: int = 1000
     seed: int = 1
@@ -170,6 +175,8 @@ class StudyAnalysis:
         Choices made.
     captures : tuple of CaptureAnalysis
         One for each definition of capture, the leading one first; may be empty.
+    confirmation : ConfirmationAnalysis or None
+        Whether it was capture at all; ``None`` without steps.
     fingerprint : str
         SHA-256 of the input.
     sources : tuple of str
@@ -179,6 +186,7 @@ class StudyAnalysis:
     facts: StudyFacts
     options: AnalysisOptions
     captures: tuple[CaptureAnalysis, ...]
+    confirmation: ConfirmationAnalysis | None
     fingerprint: str
     sources: tuple[str, ...]
 
@@ -293,6 +301,7 @@ def analyse_study(study: Study, options: AnalysisOptions | None = None) -> Study
         study_facts(study),
         options,
         tuple(_analyse_capture(study, capture, options, leading=i == 0) for i, capture in enumerate(wanted)),
+        analyse_confirmation(study, options),
         study.fingerprint,
         study.sources,
     )
