@@ -93,7 +93,7 @@ class _Replicates:
 def _given(model: ErrorModel) -> JudgementErrors:
     assert model.sensitivity is not None  # noqa: S101  # the caller asked model.fixed
     assert model.specificity is not None  # noqa: S101
-    return JudgementErrors(model.sensitivity, model.specificity)
+    return JudgementErrors(model.sensitivity, model.specificity, model.odds_ratio_per_10_ma)
 
 
 def _resample_given(

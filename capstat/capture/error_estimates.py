@@ -81,27 +81,19 @@ def error_estimates(
         )
     else:
         sensitivity = _given(words.format("that captures"), errors.sensitivity, level, told[1])
-    if model.specificity is not None:
-        given = _given(words.format("without capture"), errors.specificity, level, told[0])
-        return sensitivity, ((REFERENCE_MA, given),), None
+    varies = model.varies_with_current or model.odds_ratio_per_10_ma != 1
+    tested = [c for c in SHOWN_MA if table.edges_ma[0] <= c <= table.edges_ma[-1]] if varies else []
+    specificities = []
+    for current in tested or [REFERENCE_MA]:
+        quantity = words.format(f"of {current:g} mA without capture" if varies else "without capture")
+        value = 1 - float(errors.false_claim_probability(np.array([current]))[0])
+        if model.specificity is not None and not model.varies_with_current:
+            specificities.append((current, _given(quantity, value, level, told[0])))
+            continue
+        drawn = 1 - special.expit(logits[:, 1] + logits[:, 2] * (current - REFERENCE_MA) / 10)
+        specificities.append((current, _estimated(quantity, value, drawn, level, told[0], n)))
     if not model.varies_with_current:
-        estimate = _estimated(
-            words.format("without capture"), errors.specificity, 1 - special.expit(logits[:, 1]), level, told[0], n
-        )
-        return sensitivity, ((REFERENCE_MA, estimate),), None
-    tested = [c for c in SHOWN_MA if table.edges_ma[0] <= c <= table.edges_ma[-1]] or [REFERENCE_MA]
-    specificities = tuple(
-        (
-            current,
-            _estimated(
-                words.format(f"of {current:g} mA without capture"),
-                1 - float(errors.false_claim_probability(np.array([current]))[0]),
-                1 - special.expit(logits[:, 1] + logits[:, 2] * (current - REFERENCE_MA) / 10),
-                level, told[0], n,
-            ),
-        )
-        for current in tested
-    )  # fmt: skip
+        return sensitivity, tuple(specificities), None
     spread = float(logits[:, 2].std(ddof=1)) * float(stats.t.ppf(0.5 + level / 2, max(told[0] - 1, 1)))
     centre = np.log(errors.odds_ratio_per_10_ma)
     odds_ratio = Estimate(
@@ -109,4 +101,4 @@ def error_estimates(
         float(np.exp(centre - spread)), float(np.exp(centre + spread)), level, "odds ratio", "log", told[0],
         "joint maximum likelihood of judgements and reference; t limits with the standard error of a patient bootstrap",
     )  # fmt: skip
-    return sensitivity, specificities, odds_ratio
+    return sensitivity, tuple(specificities), odds_ratio

@@ -50,19 +50,22 @@ class ErrorModel:
     Attributes
     ----------
     sensitivity, specificity : float or None
-        Known value (the specificity at every current); estimated when ``None``.
+        Known value (the specificity at 80 mA); estimated when ``None``.
     varies_with_current : bool
-        Whether the odds of a false "captured" change with the current; only where the specificity is estimated.
+        Whether the change with the current of the odds of a false "captured" is estimated.
+    odds_ratio_per_10_ma : float
+        Known change of those odds for 10 mA more, where it is not estimated; 1 for none.
     """
 
     sensitivity: float | None = None
     specificity: float | None = None
     varies_with_current: bool = False
+    odds_ratio_per_10_ma: float = 1.0
 
     @property
     def fixed(self) -> bool:
         """Whether nothing is estimated."""
-        return self.sensitivity is not None and self.specificity is not None
+        return self.sensitivity is not None and self.specificity is not None and not self.varies_with_current
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -221,7 +224,7 @@ def require_reference(table: JudgementTable, model: ErrorModel, weights: NDArray
         )
     rates = np.array([miss, alarm])
     with np.errstate(divide="ignore"):
-        return np.append(np.maximum(special.logit(rates), NEVER), 0.0)
+        return np.append(np.maximum(special.logit(rates), NEVER), np.log(model.odds_ratio_per_10_ma))
 
 
 def profile_of(table: JudgementTable, model: ErrorModel, logits: NDArray[np.float64]) -> ErrorProfile:

@@ -87,6 +87,8 @@ class FalseCaptureAudit:
 
     Attributes
     ----------
+    judged, false : int
+        Claims that the reference judged, and those that it did not uphold.
     share : Estimate
         Of the judged claims, from 0 to 1; limits allow for several claims of a patient.
     exact : Estimate
@@ -97,6 +99,8 @@ class FalseCaptureAudit:
         One for each grouping.
     """
 
+    judged: int
+    false: int
     share: Estimate
     exact: Estimate
     groups: tuple[FalseCaptureGroup, ...]
@@ -230,4 +234,6 @@ def audit_false_capture(claims: Claims, level: float = 0.95, *, seed: int) -> Fa
         raise NotEstimableError(f"There is no share of false captures: none of {claims.claimed} claims was judged.")
     share = false_share(claims, claims.is_judged, level)
     groups = tuple(group for grouping in GROUPINGS for group in _groups(claims, grouping, level))
-    return FalseCaptureAudit(share, _exact(claims, level), groups, _tests(claims, seed))
+    return FalseCaptureAudit(
+        claims.judged, int(claims.is_false.sum()), share, _exact(claims, level), groups, _tests(claims, seed)
+    )

@@ -63,22 +63,19 @@ class DependencePoint:
     ----------
     correlation : float
         What was assumed.
-    prevalence : float or None
+    prevalence : float
         Share of steps with capture.
     sensitivity, specificity : tuple of float
-        Of every sign that was used; empty without a fit.
-    misfit : float or None
+        Of every sign that was used.
+    misfit : float
         Twice the log-likelihood lost against the best of all correlations tried.
-    reason : str
-        Why there is no fit; empty when there is one.
     """
 
     correlation: float
-    prevalence: float | None
+    prevalence: float
     sensitivity: tuple[float, ...]
     specificity: tuple[float, ...]
-    misfit: float | None
-    reason: str = ""
+    misfit: float
 
 
 def _pair_items(signs: SignTable, pair: tuple[str, str]) -> tuple[int, int]:
@@ -226,11 +223,9 @@ def dependence_sensitivity(
     start = np.stack([fit.item(table, item)[0] for item in range(len(signs.names))], axis=1)
     paired = pattern_table(table.answers, table.group, 1, _blocks(signs, items))
     fits = fit_fixed_correlations(paired, weights, correlations, (float(fit.parts[0][0, 0, 1]), start), 3, rng)
-    best = max((one.log_likelihood for one in fits if one is not None), default=0.0)
+    best = max(one.log_likelihood for one in fits)
     return tuple(
-        DependencePoint(value, None, (), (), None, "No admissible probabilities give the pair this correlation.")
-        if one is None
-        else DependencePoint(
+        DependencePoint(
             value, one.share, tuple(map(float, one.probability[1])), tuple(map(float, 1 - one.probability[0])),
             max(2 * (best - one.log_likelihood), 0.0),
         )

@@ -167,7 +167,7 @@ def _notes(
     claims: Claims, rows: NDArray[np.bool_], months: NDArray[np.float64], chosen: str, rate: float,
     baseline_until: float | None,
 ) -> tuple[str, ...]:  # fmt: skip
-    notes = [f"{rate:.2g} false captures are expected in a month, hence the {chosen}"]
+    notes = [f"about {rate:.1f} false captures a month are expected, hence the {chosen}"]
     without = claims.judged - int(rows.sum())
     if without:
         notes.append(f"{without} judged claims without a study month are left out")

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy import optimize
+from scipy import optimize, special
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -17,8 +17,9 @@ if TYPE_CHECKING:
 
 __all__ = ["FixedCorrelationFit", "fit_fixed_correlations"]
 
-_EDGE = 1e-7
-_POOR = 1e300
+# logit beyond which a probability counts as 0 or 1
+_FURTHEST = 16.0
+_ZERO = 1e-6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -43,48 +44,101 @@ class FixedCorrelationFit:
     log_likelihood: float
 
 
-def _pair_cells(p: NDArray[np.float64], pair: tuple[int, int], correlation: float) -> NDArray[np.float64]:
-    """Joint probabilities 00, 01, 10, 11 of the pair in both classes, shape (2, 4)."""
-    a, b = p[:, pair[0]], p[:, pair[1]]
-    c = correlation * np.sqrt(np.maximum(a * (1 - a) * b * (1 - b), 0.0))
-    return np.stack([(1 - a) * (1 - b) + c, (1 - a) * b - c, a * (1 - b) - c, a * b + c], axis=1)
+@dataclass(frozen=True, slots=True, eq=False)
+class _Problem:
+    """Likelihood in coordinates whose limits are a box.
+
+    The coordinates are the logit of the share and, for each class, the logits of all items; but in place of the logit
+    of the pair's second item stands its distance from that of the first (their sum, for a negative correlation).  The
+    four joint probabilities of the pair are at least 0 exactly when that is at most -2 log |correlation| in size.
+
+    ``table`` has the pair as its last block and every other item as a block of its own.
+    """
+
+    table: PatternTable
+    weights: NDArray[np.float64]
+    correlation: float
+
+    @property
+    def pair(self) -> tuple[int, int]:
+        first, second = self.table.blocks[-1]
+        return first, second
+
+    @property
+    def sign(self) -> float:
+        return -1.0 if self.correlation < 0 else 1.0
+
+    @property
+    def limits(self) -> NDArray[np.float64]:
+        """Largest size of each coordinate."""
+        size = np.full((2, self.table.answers.shape[1]), _FURTHEST)
+        if self.correlation != 0:
+            size[:, self.pair[1]] = min(_FURTHEST, -2 * np.log(abs(self.correlation)))
+        return np.append(_FURTHEST, size)
+
+    def coordinates(self, theta: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Of share and probabilities, brought inside the limits."""
+        x = special.logit(theta)
+        first, second = self.pair
+        items = x[1:].reshape(2, -1)
+        items[:, second] -= self.sign * items[:, first]
+        limits = self.limits
+        return np.clip(x, -limits, limits)
+
+    def probabilities(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Share and probabilities of coordinates."""
+        logits = x.copy()
+        first, second = self.pair
+        items = logits[1:].reshape(2, -1)
+        items[:, second] += self.sign * items[:, first]
+        return np.asarray(special.expit(logits))
+
+    def log_likelihood(self, x: NDArray[np.float64]) -> tuple[float, NDArray[np.float64]]:
+        """Without multinomial constants, and its gradient."""
+        theta = self.probabilities(x)
+        p = theta[1:].reshape(2, -1)
+        single = [(block[0], seen) for block, seen in zip(self.table.blocks, self.table.compatible, strict=True)][:-1]
+        seen_pair = self.table.compatible[-1].T
+        a, b = p[:, self.pair[0]], p[:, self.pair[1]]
+        va, vb = a * (1 - a), b * (1 - b)
+        c = self.correlation * np.sqrt(va * vb)
+        cells = np.stack([(1 - a) * (1 - b) + c, (1 - a) * b - c, a * (1 - b) - c, a * b + c], axis=1)
+        of_pair = np.maximum(cells @ seen_pair, 0.0)
+        factors = [np.stack([1 - p[:, item], p[:, item]], axis=1) @ seen.T for item, seen in single]
+        share = np.array([[1 - theta[0]], [theta[0]]])
+        given = np.prod([of_pair, *factors], axis=0)
+        probability = np.maximum((share * given).sum(axis=0), 1e-300)
+        ratio = self.weights / probability
+        gradient = np.empty_like(theta)
+        gradient[0] = float(ratio @ (given[1] - given[0])) * theta[0] * (1 - theta[0])
+        by_item = gradient[1:].reshape(2, -1)
+        for k, (item, seen) in enumerate(single):
+            others = np.prod([of_pair, *factors[:k], *factors[k + 1 :]], axis=0)
+            slope = (share * others * (seen[:, 1] - seen[:, 0])) @ ratio
+            by_item[:, item] = slope * p[:, item] * (1 - p[:, item])
+        rest = share * np.prod(factors, axis=0) if factors else share
+        ca, cb = c * (0.5 - a), c * (0.5 - b)
+        in_a = np.stack([ca - va * (1 - b), -va * b - ca, va * (1 - b) - ca, va * b + ca], axis=1)
+        in_b = np.stack([cb - vb * (1 - a), vb * (1 - a) - cb, -vb * a - cb, vb * a + cb], axis=1)
+        slope_a, slope_b = ((rest * (slopes @ seen_pair)) @ ratio for slopes in (in_a, in_b))
+        by_item[:, self.pair[0]] = slope_a + self.sign * slope_b
+        by_item[:, self.pair[1]] = slope_b
+        return float(self.weights @ np.log(probability)), gradient
 
 
-def _log_likelihood(
-    theta: NDArray[np.float64], table: PatternTable, weights: NDArray[np.float64], correlation: float
-) -> float:
-    """``table`` has the pair as its last block and every other item as a block of its own."""
-    p = theta[1:].reshape(2, -1)
-    given = np.maximum(_pair_cells(p, table.blocks[-1], correlation) @ table.compatible[-1].T, 0.0)  # type: ignore[arg-type]
-    for (item,), fits in zip(table.blocks[:-1], table.compatible[:-1], strict=True):
-        given *= np.stack([1 - p[:, item], p[:, item]], axis=1) @ fits.T
-    probability = np.array([1 - theta[0], theta[0]]) @ given
-    return float(weights @ np.log(np.maximum(probability, 1e-12)))
+def _climb(start: NDArray[np.float64], problem: _Problem) -> tuple[float, NDArray[np.float64]]:
+    rows, limits = float(problem.weights.sum()), problem.limits
 
-
-def _climb(
-    start: NDArray[np.float64], table: PatternTable, weights: NDArray[np.float64], correlation: float
-) -> tuple[float, NDArray[np.float64]]:
-    rows = weights.sum()
-
-    def cells(theta: NDArray[np.float64]) -> NDArray[np.float64]:
-        return _pair_cells(theta[1:].reshape(2, -1), table.blocks[-1], correlation).ravel()  # type: ignore[arg-type]
-
-    def minus(theta: NDArray[np.float64]) -> float:
-        return -_log_likelihood(theta, table, weights, correlation) / float(rows)
+    def minus(x: NDArray[np.float64]) -> tuple[float, NDArray[np.float64]]:
+        value, gradient = problem.log_likelihood(x)
+        return -value / rows, -gradient / rows
 
     found = optimize.minimize(
-        minus,
-        start,
-        method="SLSQP",
-        bounds=optimize.Bounds(_EDGE, 1 - _EDGE),
-        constraints=optimize.NonlinearConstraint(cells, 0.0, np.inf),
+        minus, problem.coordinates(start), jac=True, method="SLSQP", bounds=optimize.Bounds(-limits, limits),
         options={"ftol": 1e-13, "maxiter": 500},
-    )
-    theta = np.clip(found.x, _EDGE, 1 - _EDGE)
-    # SLSQP may leave a constraint by its own tolerance
-    allowed = np.isfinite(theta).all() and cells(theta).min() > -1e-8
-    return (_log_likelihood(theta, table, weights, correlation) if allowed else -_POOR), theta
+    )  # fmt: skip
+    x = np.clip(found.x, -limits, limits)
+    return problem.log_likelihood(x)[0], problem.probabilities(x)
 
 
 def fit_fixed_correlations(
@@ -94,7 +148,7 @@ def fit_fixed_correlations(
     start: tuple[float, NDArray[np.float64]],
     starts: int,
     rng: np.random.Generator,
-) -> list[FixedCorrelationFit | None]:
+) -> list[FixedCorrelationFit]:
     """Maximum likelihood with each correlation in turn (sequential quadratic programming), from many starts.
 
     A correlation bounds the probabilities of its pair: all four joint probabilities must be at least 0 in both classes.
@@ -114,25 +168,22 @@ def fit_fixed_correlations(
 
     Returns
     -------
-    list
-        ``None`` for a correlation with which no start found an admissible fit.
+    list of FixedCorrelationFit
     """
     items = table.answers.shape[1]
     first = np.concatenate([[start[0]], start[1].ravel()]).clip(0.01, 0.99)
     before = first
-    out: list[FixedCorrelationFit | None] = []
+    out: list[FixedCorrelationFit] = []
     for correlation in correlations:
         random = np.sort(rng.uniform(0.05, 0.95, (starts, 2, items)), axis=1).reshape(starts, -1)
         random = np.column_stack([rng.uniform(0.1, 0.9, starts), random])
-        found = [_climb(point, table, weights, correlation) for point in (before, first, *random)]
+        problem = _Problem(table, weights, correlation)
+        found = [_climb(point, problem) for point in (before, first, *random)]
         highest = max(height for height, _ in found)
         # of solutions that fit equally well, the one that continues the correlation before
         height, theta = next(one for one in found if one[0] >= highest - 1e-6)
-        if height <= -_POOR:
-            out.append(None)
-            continue
-        before = theta
-        theta = np.where(theta < 2 * _EDGE, 0.0, np.where(theta > 1 - 2 * _EDGE, 1.0, theta))
+        before = theta.clip(1e-6, 1 - 1e-6)
+        theta = np.where(theta < _ZERO, 0.0, np.where(theta > 1 - _ZERO, 1.0, theta))
         share, p = float(theta[0]), theta[1:].reshape(2, -1)
         if p[1].sum() < p[0].sum():
             share, p = 1 - share, p[::-1]
