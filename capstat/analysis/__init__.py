@@ -4,6 +4,7 @@ from capstat.analysis.confirmation import ConfirmationAnalysis, FalseCaptureAnal
 from capstat.analysis.confirmation_question import ConfirmationQuestion
 from capstat.analysis.corrected_analysis import CorrectedAnalysis, CorrectedGroup
 from capstat.analysis.covariate_analysis import CovariateAnalysis
+from capstat.analysis.facts import study_facts
 from capstat.analysis.placement_detail import DecisionQuestion, PlacementDetail, detail_comparison
 from capstat.analysis.sign_analysis import LatentAnalysis, ReferenceAnalysis, SignAnalysis
 from capstat.analysis.study_analysis import (
@@ -43,5 +44,6 @@ __all__ = [
     "analyse_study",
     "capture_definitions_for",
     "detail_comparison",
+    "study_facts",
     "suppress_small_groups",
 ]

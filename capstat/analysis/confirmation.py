@@ -137,8 +137,9 @@ def analyse_confirmation(study: Study, options: AnalysisOptions) -> Confirmation
     question = options.confirmation
     claim, reference = claim_and_reference(study, question)
     signs = analyse_signs(
-        study, sign_references(study, question), level=options.level, replicates=question.replicates, seed=options.seed
-    )
+        study, sign_references(study, question), level=options.level, replicates=options.replicates,
+        refits=question.replicates, seed=options.seed,
+    )  # fmt: skip
     reasons: list[str] = []
     false_capture = corrected = None
     column = "" if claim is None else claim.step_column or ""

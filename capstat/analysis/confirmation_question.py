@@ -42,7 +42,10 @@ class ConfirmationQuestion:
     change_month : int or None
         First study month after a change, such as training.
     sensitivity, specificity : float or None
-        Of the judgement, where they are known from elsewhere; estimated from the reference when ``None``.
+        Of the judgement, where they are known from elsewhere (the specificity at 80 mA); estimated from the reference
+        when ``None``.
+    odds_ratio_per_10_ma : float
+        Change of the odds of a false "captured" for 10 mA more, where the specificity is given.
     specificities : tuple of float
         Stated range, at 80 mA, over which judgement may differ between placements.
     replicates : int
@@ -54,6 +57,7 @@ class ConfirmationQuestion:
     change_month: int | None = None
     sensitivity: float | None = None
     specificity: float | None = None
+    odds_ratio_per_10_ma: float = 1.0
     specificities: tuple[float, ...] = (1.0, 0.98, 0.96, 0.94, 0.92, 0.9)
     replicates: int = 200
 

@@ -99,12 +99,18 @@ class CorrectedAnalysis:
     differential: DifferentialMisjudgement | None
     not_differential: str
 
+    @property
+    def overall(self) -> CorrectedGroup | None:
+        """The group of all placements; ``None`` where it is suppressed."""
+        return next((group for group in self.groups if group.label == ALL_PLACEMENTS), None)
+
 
 def _error_model(ramps: JudgedRamps, question: ConfirmationQuestion) -> ErrorModel:
     table = tabulate_ramps(ramps)
     seen = float(table.count @ table.absent_claimed.sum(axis=1))
     varies = question.specificity is None and seen >= ENOUGH_FALSE_CLAIMS
-    return ErrorModel(question.sensitivity, question.specificity, varies)
+    odds_ratio = 1.0 if question.specificity is None else question.odds_ratio_per_10_ma
+    return ErrorModel(question.sensitivity, question.specificity, varies, odds_ratio)
 
 
 def _families(ramps: JudgedRamps, model: ErrorModel) -> tuple[CorrectedFit, ...]:

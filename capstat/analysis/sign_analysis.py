@@ -133,7 +133,7 @@ def _against(study: Study, reference: str, level: float, replicates: int, seed: 
         return None
     corrected = tuple(
         (record.label, correct_for_verification(record, level, replicates, seed))
-        for record in binary
+        for record in shown
         if (~np.isnan(record.value) & np.isnan(record.reference)).any()
     )
     return ReferenceAnalysis(
@@ -174,7 +174,7 @@ def _latent(study: Study, level: float, replicates: int, seed: int) -> LatentAna
 
 
 def analyse_signs(
-    study: Study, references: tuple[str, ...], *, level: float, replicates: int, seed: int
+    study: Study, references: tuple[str, ...], *, level: float, replicates: int, refits: int, seed: int
 ) -> SignAnalysis:
     """Hold every sign against every reference, and against each other.
 
@@ -186,8 +186,8 @@ def analyse_signs(
         Columns of the steps.
     level : float
         Confidence level.
-    replicates, seed : int
-        Bootstrap size and seed.
+    replicates, refits, seed : int
+        Bootstrap size, that of what is refitted in each resample, and seed.
     """
     found = (_against(study, reference, level, replicates, seed) for reference in references)
     agreement = None
@@ -195,7 +195,7 @@ def analyse_signs(
         agreement = agreement_of_columns(study, level=level)
     latent, reason = None, ""
     try:
-        latent = _latent(study, level, replicates, seed)
+        latent = _latent(study, level, refits, seed)
     except NotEstimableError as error:
         reason = str(error)
     return SignAnalysis(tuple(a for a in found if a is not None), agreement, latent, reason)

@@ -280,7 +280,7 @@ def _analyse_capture(
     )
 
 
-def analyse_study(study: Study, options: AnalysisOptions | None = None) -> StudyAnalysis:
+def analyse_study(study: Study, options: AnalysisOptions | None = None, *, confirmation: bool = True) -> StudyAnalysis:
     """Estimate everything that a report shows.
 
     Parameters
@@ -289,6 +289,8 @@ def analyse_study(study: Study, options: AnalysisOptions | None = None) -> Study
         Checked records.
     options : AnalysisOptions, optional
         Choices; the defaults when omitted.
+    confirmation : bool
+        Whether to ask as well if claimed captures were captures, which takes as long as all the rest.
 
     Raises
     ------
@@ -301,7 +303,7 @@ def analyse_study(study: Study, options: AnalysisOptions | None = None) -> Study
         study_facts(study),
         options,
         tuple(_analyse_capture(study, capture, options, leading=i == 0) for i, capture in enumerate(wanted)),
-        analyse_confirmation(study, options),
+        analyse_confirmation(study, options) if confirmation else None,
         study.fingerprint,
         study.sources,
     )

@@ -6,6 +6,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from capstat.analysis.study_analysis import ALL_PLACEMENTS
+from capstat.analysis.suppress_confirmation import suppress_confirmation
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -39,9 +40,12 @@ def suppress_small_groups(analysis: StudyAnalysis, fewest: int) -> StudyAnalysis
     if fewest <= 1:
         return analysis
     if analysis.facts.n_patients < fewest:
-        return replace(analysis, captures=())
+        return replace(analysis, captures=(), confirmation=None)
     captures = tuple(_suppress_capture(capture, fewest) for capture in analysis.captures)
-    return replace(analysis, captures=tuple(capture for capture in captures if capture.groups))
+    confirmation = None if analysis.confirmation is None else suppress_confirmation(analysis.confirmation, fewest)
+    return replace(
+        analysis, captures=tuple(capture for capture in captures if capture.groups), confirmation=confirmation
+    )
 
 
 def _suppress_capture(capture: CaptureAnalysis, fewest: int) -> CaptureAnalysis:
