@@ -17,6 +17,7 @@ from capstat.capture import (
     assess_sign,
     combine_signs,
     correct_for_verification,
+    correct_for_verification_by_signs,
     dependence_sensitivity,
     fit_signs,
     read_sign,
@@ -24,6 +25,10 @@ from capstat.capture import (
 from capstat.results import NotEstimableError
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
     from capstat.attempts import Study
     from capstat.capture import (
         Agreement,
@@ -131,14 +136,37 @@ def _against(study: Study, reference: str, level: float, replicates: int, seed: 
                 continue  # the reference gave one answer only
     if not shown and not continuous:
         return None
-    corrected = tuple(
-        (record.label, correct_for_verification(record, level, replicates, seed))
-        for record in shown
-        if (~np.isnan(record.value) & np.isnan(record.reference)).any()
-    )
+    partial = [record for record in shown if (~np.isnan(record.value) & np.isnan(record.reference)).any()]
+    corrected = tuple(zip((r.label for r in partial), _corrected(study, partial, level, replicates, seed), strict=True))
     return ReferenceAnalysis(
         reference, tuple(assess_sign(record, level) for record in shown), corrected, tuple(continuous)
     )
+
+
+def _corrected(
+    study: Study, partial: Sequence[SignRecord], level: float, replicates: int, seed: int
+) -> Sequence[VerificationCorrection]:
+    """Corrected by all signs and the reading of the screen; by the sign itself where few steps were verified."""
+    if not partial:
+        return ()
+    # mechanical capture may have been judged by the very reference, so it cannot tell where that is missing
+    names = [
+        sign.name
+        for sign in SIGNS
+        if not sign.continuous
+        and sign.name not in (*REFERENCE_COLUMNS, "mechanical_capture")
+        and study.steps[sign.name].notna().any()
+    ]
+    predictors = np.stack([_numbers(study, name) for name in names], axis=1)
+    try:
+        return correct_for_verification_by_signs(partial, predictors, level, replicates, seed)
+    except NotEstimableError:
+        return [correct_for_verification(record, level, replicates, seed) for record in partial]
+
+
+def _numbers(study: Study, name: str) -> NDArray[np.float64]:
+    column = study.steps[name].astype("Float64")
+    return np.asarray(column.to_numpy(dtype=np.float64, na_value=np.nan), dtype=np.float64)
 
 
 def _latent(study: Study, level: float, replicates: int, seed: int) -> LatentAnalysis:
@@ -158,8 +186,7 @@ def _latent(study: Study, level: float, replicates: int, seed: int) -> LatentAna
             f"Fewer than two signs were looked for at {FEWEST_FOR_MODEL} or more settings and gave both answers."
         )
     steps = study.steps
-    columns = [steps[sign.name].astype("Float64").to_numpy(dtype=np.float64, na_value=np.nan) for sign in used]
-    values = np.asarray(np.stack(columns, axis=1), dtype=np.float64)
+    values = np.stack([_numbers(study, sign.name) for sign in used], axis=1)
     looked = (~np.isnan(values)).any(axis=1)
     row = steps["attempt_row"].to_numpy()[looked]
     patient = study.attempts["patient_id"].to_numpy()[row]

@@ -26,6 +26,7 @@ from capstat.capture.sensitivity_surface import SurfacePoint, sensitivity_surfac
 from capstat.capture.signs import REFERENCES, SIGNS, SignRecord, combine_signs, read_sign
 from capstat.capture.two_by_two import TwoByTwo, accuracy_from_counts
 from capstat.capture.verification import VerificationCorrection, correct_for_verification
+from capstat.capture.verification_by_signs import correct_for_verification_by_signs
 
 __all__ = [
     "REFERENCES",
@@ -63,6 +64,7 @@ __all__ = [
     "compare_before_after",
     "compare_claimed_currents",
     "correct_for_verification",
+    "correct_for_verification_by_signs",
     "correct_thresholds",
     "dependence_sensitivity",
     "differential_misjudgement",
