@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 from capstat.analysis.confirmation_question import claim_and_reference, sign_references
 from capstat.analysis.corrected_analysis import CorrectedAnalysis, analyse_corrected
@@ -19,6 +19,8 @@ from capstat.capture import (
 from capstat.results import NotEstimableError
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from capstat.analysis.confirmation_question import ConfirmationQuestion
     from capstat.analysis.study_analysis import AnalysisOptions
     from capstat.attempts import Study
@@ -29,6 +31,8 @@ if TYPE_CHECKING:
         FalseCaptureChart,
         JudgedVersusNot,
     )
+
+T = TypeVar("T")
 
 __all__ = ["ConfirmationAnalysis", "FalseCaptureAnalysis", "analyse_confirmation"]
 
@@ -45,8 +49,8 @@ class FalseCaptureAnalysis:
         Share not upheld, overall and by group.
     judged : JudgedVersusNot
         Which claims the reference judged.
-    currents : ClaimedCurrents
-        Currents of false and of upheld claims.
+    currents : ClaimedCurrents or None
+        Currents of false and of upheld claims; ``None`` when one kind is missing.
     chart : FalseCaptureChart or None
         By study month; ``None`` when no month was recorded.
     before_after : BeforeAfter or None
@@ -59,7 +63,7 @@ class FalseCaptureAnalysis:
     reference: str
     audit: FalseCaptureAudit
     judged: JudgedVersusNot
-    currents: ClaimedCurrents
+    currents: ClaimedCurrents | None
     chart: FalseCaptureChart | None
     before_after: BeforeAfter | None
     reasons: tuple[str, ...]
@@ -98,17 +102,23 @@ def _false_capture(
     study: Study, claim: str, reference: str, question: ConfirmationQuestion, level: float, seed: int
 ) -> FalseCaptureAnalysis:
     claims = read_claims(study, claim, reference)
-    reasons = []
-    chart = before_after = None
-    try:
-        chart = false_capture_chart(claims, baseline_until=question.change_month)
-        if question.change_month is not None:
-            before_after = compare_before_after(claims, question.change_month, level)
-    except NotEstimableError as error:
-        reasons.append(str(error))
+    reasons: list[str] = []
+
+    def attempt(make: Callable[[], T]) -> T | None:
+        """A part that cannot be had leaves its reason."""
+        try:
+            return make()
+        except NotEstimableError as error:
+            reasons.append(str(error))
+            return None
+
+    change = question.change_month
+    currents = attempt(lambda: compare_claimed_currents(claims, level, seed=seed))
+    chart = attempt(lambda: false_capture_chart(claims, baseline_until=change))
+    before_after = None if change is None else attempt(lambda: compare_before_after(claims, change, level))
     return FalseCaptureAnalysis(
-        claim, reference, audit_false_capture(claims, level, seed=seed), judged_versus_not(claims),
-        compare_claimed_currents(claims, level, seed=seed), chart, before_after, tuple(reasons),
+        claim, reference, audit_false_capture(claims, level, seed=seed), judged_versus_not(claims), currents, chart,
+        before_after, tuple(dict.fromkeys(reasons)),
     )  # fmt: skip
 
 

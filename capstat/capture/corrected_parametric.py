@@ -23,7 +23,7 @@ from capstat.distributions import fit_parametric
 from capstat.distributions.likelihood import IntervalData, row_scores, row_terms
 from capstat.distributions.parametric import ParametricFit
 from capstat.distributions.regression import ThresholdRegression
-from capstat.numerics.maximise import NoMaximumError, maximise_newton
+from capstat.numerics.maximise import NoMaximumError, Optimum, maximise_newton
 from capstat.results import NotEstimableError
 from capstat.thresholds import CensoredThresholds
 
@@ -41,6 +41,8 @@ __all__ = ["CorrectedFit", "fit_corrected", "fit_corrected_groups"]
 
 # step of the numerical second derivatives, of first derivatives that are exact
 STEP = 1e-4
+# logit of the capturable share at which the search for it begins
+FIRST_NEVER = 3.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -123,6 +125,21 @@ class _Problem:
         slope = sum(group.table.count @ part for group, part in zip(self.groups, scores, strict=True))
         return value, np.asarray(slope)
 
+    def gain_of_never(self, x: NDArray[np.float64]) -> float:
+        """Slope of the log-likelihood in a share that is never captured, at a share of none.
+
+        The likelihood is concave in the share with all else as it is: not positive, and none is the best share there.
+        """
+        beta, logits = self.split(x)
+        gain = 0.0
+        for group, row in zip(self.groups, logits, strict=True):
+            miss, false_claim = judgement_rates(row, group.table.edges_ma)
+            matrix = group.table.likelihood_of(1 - miss, false_claim).matrix
+            with np.errstate(over="ignore", invalid="ignore", divide="ignore", under="ignore"):
+                mixed = matrix @ np.exp(row_terms(self.family, group.cells, beta).value)
+            gain += float(group.table.count @ (matrix[:, -1] / mixed - 1))
+        return gain
+
     def terms(self, x: NDArray[np.float64]) -> tuple[float, NDArray[np.float64], NDArray[np.float64]]:
         """Log-likelihood, gradient, and Hessian by central differences of the gradient."""
         value, slope = self.gradient(x)
@@ -151,9 +168,26 @@ def _sandwich(
     return np.asarray(bread @ (summed.T @ summed) @ bread * len(labels) / max(len(labels) - 1, 1))
 
 
-def _start(
-    ramps: Sequence[JudgedRamps], design: NDArray[np.float64], family: Family, *, never_captured: bool
-) -> NDArray[np.float64]:
+def _groups(
+    tables: Sequence[JudgementTable], design: NDArray[np.float64], *, never_captured: bool
+) -> tuple[_Group, ...]:
+    return tuple(
+        _Group(table, _cells_of(table, row, never_captured=never_captured))
+        for table, row in zip(tables, design, strict=True)
+    )
+
+
+def _maximise(problem: _Problem, start: NDArray[np.float64]) -> Optimum:
+    try:
+        # a fit that settles does so in fewer than twenty steps
+        return maximise_newton(problem.terms, start, max_iterations=60)
+    except NoMaximumError as error:
+        raise NotEstimableError(
+            f"The {problem.family.name} model of misjudged ramps has no finite estimate: {error}"
+        ) from error
+
+
+def _start(ramps: Sequence[JudgedRamps], design: NDArray[np.float64], family: Family) -> NDArray[np.float64]:
     """Thresholds as claimed: the same location for all groups."""
     claimed = [part.as_claimed() for part in ramps]
     pooled = CensoredThresholds.from_bounds(
@@ -161,7 +195,7 @@ def _start(
     )
     fit = fit_parametric(pooled, family=family)
     intercept = np.linalg.lstsq(design, np.full(design.shape[0], fit.mu), rcond=None)[0]
-    return np.concatenate((intercept, fit.model.ancillary, [3.0] if never_captured else []))
+    return np.concatenate((intercept, fit.model.ancillary))
 
 
 def fit_corrected_groups(
@@ -204,25 +238,21 @@ def fit_corrected_groups(
         When given errors leave nothing to be learned.
     """
     tables = [tabulate_ramps(part) for part in ramps]
-    groups = tuple(
-        _Group(table, _cells_of(table, row, never_captured=never_captured))
-        for table, row in zip(tables, design, strict=True)
-    )
     if isinstance(errors, ErrorModel):
         logits, free = _estimated_start(ramps, errors)
-        rows = np.tile(logits, (len(groups), 1))
+        rows = np.tile(logits, (len(tables), 1))
     else:
         for table, given in zip(tables, errors, strict=True):
             table.likelihood(given)
         rows, free = np.array([_logits_of(given) for given in errors]), np.zeros(3, dtype=bool)
-    problem = _Problem(family, groups, rows, free)
-    start = np.concatenate((_start(ramps, design, family, never_captured=never_captured), rows[0, free]))
-    try:
-        best = maximise_newton(problem.terms, start)
-    except NoMaximumError as error:
-        raise NotEstimableError(
-            f"The {family.name} model of misjudged ramps has no finite estimate: {error}"
-        ) from error
+    everybody = _Problem(family, _groups(tables, design, never_captured=False), rows, free)
+    start = np.concatenate((_start(ramps, design, family), rows[0, free]))
+    problem, best = everybody, _maximise(everybody, start)
+    if never_captured:
+        if everybody.gain_of_never(best.x) <= 0:
+            raise NotEstimableError(f"The {family.name} model of misjudged ramps has no share that is never captured.")
+        problem = _Problem(family, _groups(tables, design, never_captured=True), rows, free)
+        best = _maximise(problem, np.insert(best.x, best.x.size - int(free.sum()), FIRST_NEVER))
     covariance = np.asarray(np.linalg.inv(-best.hessian), dtype=np.float64)
     method = "observed information, misjudged ramps"
     n, patients = sum(map(len, ramps)), np.unique(np.concatenate([part.patient for part in ramps])).size
