@@ -9,9 +9,11 @@ The ramp's stopping rule depends on the judgements alone and drops out.  Judgeme
 independent of each other given the threshold.  Where the reference judged a setting, the judgement there says
 nothing more about the threshold, only about Se and Sp; the reference itself limits the cells.
 
-Misclassified current-status and interval-censored outcomes: Garcia-Zattera, Jara, Lesaffre & Marshall 2012 (Stat
-Med); Sal y Rosas & Hughes 2011 (Stat Biosci); Richardson & Hughes 2000 (Biometrika) for repeated fallible tests on a
-grid.  All from memory: the likelihood above is derived, not copied.
+Literature: Titman 2016 (Stat Comput, doi:10.1007/s11222-016-9705-7, abstract seen) estimates the same nonparametrically
+as a mixing distribution, and says that errors cannot be estimated from tests that end at the first positive one: here
+a reference tells of them.  Gu, Ma & Balasubramanian 2015 (Ann Appl Stat, doi:10.1214/15-AOAS810; their R package is
+case r13 of the tests).  From memory: Garcia-Zattera, Jara, Lesaffre & Marshall 2012 (Stat Med); Sal y Rosas & Hughes
+2011 (Stat Biosci); Richardson & Hughes 2000 (Biometrika); McKeown & Jewell 2010 (Lifetime Data Anal).
 """
 
 from __future__ import annotations

@@ -206,3 +206,19 @@ def test_contradictions_of_perfect_judgement_are_refused():
     ramps = JudgedRamps.from_arrays([0, 0], [60.0, 50.0], [False, True])
     with pytest.raises(UsageError, match="contradict"):
         fitted(ramps, PERFECT_JUDGEMENT)
+
+
+@pytest.mark.reference
+@pytest.mark.parametrize("name", ["stopping", "with_gaps"])
+def test_error_prone_tests_of_a_silent_event(reference, name):
+    """Reference: icensmis (r13), the same likelihood in time instead of current."""
+    case = reference("r13")
+    data = case.data[name]
+    ramp, current, claimed = np.array(data["judgements"]).T
+    _, row = np.unique(ramp, return_inverse=True)
+    table = tabulate_ramps(JudgedRamps.from_arrays(row, current.astype(float), claimed == 1))
+    errors = JudgementErrors(data["sensitivity"], data["specificity"])
+    fit = fit_misjudged(table, errors, len(np.unique(ramp)))
+    case.check(f"{name}.log_likelihood", fit.log_likelihood)
+    captured = np.array([fit.mass[fit.support[:, 1] <= edge].sum() for edge in table.edges_ma])
+    case.check(f"{name}.not_captured", 1 - captured)
