@@ -47,7 +47,9 @@ def print_published() -> None:
     print("Published series (Kimbrell et al. 2024): claimed captures that were false, %")
     print(f"  {PUBLISHED_FALSE} of {PUBLISHED_JUDGED}: Wilson {shown(wilson, 100)}, exact {shown(exact, 100)}")
     upheld, _ = audit_counts(PUBLISHED_JUDGED - PUBLISHED_FALSE, PUBLISHED_JUDGED)
-    print(f"  a pulse was documented in all of them, so where a pulse was documented, capture was true in {shown(upheld, 100)}")
+    print(
+        f"  a pulse was documented in all of them, so where a pulse was documented, capture was true in {shown(upheld, 100)}"
+    )
     print(
         f"  applied currents: {PUBLISHED_FALSE_MA} mA in false, {PUBLISHED_TRUE_MA} mA in true capture; these are currents in "
         "use, not thresholds,\n  and show the direction only: what was believed to capture lay lower than what did\n"
@@ -60,7 +62,9 @@ def print_claims(found: ConfirmationAnalysis, truth: dict) -> None:
     counts = truth["judgement"]["first_claims_of_electrical_capture"].values()
     actual = sum(c["false"] for c in counts) / sum(c["first_claims"] for c in counts)
     print("Registry: first claims of electrical capture that review did not uphold, %")
-    print(f"  estimated {shown(audit.share, 100)} from {audit.judged} reviewed claims; true among all {100 * actual:.1f}\n")
+    print(
+        f"  estimated {shown(audit.share, 100)} from {audit.judged} reviewed claims; true among all {100 * actual:.1f}\n"
+    )
     screen = truth["judgement"]["screen"]
     result = found.corrected.groups[0].result
     print("Reading of the screen, %")

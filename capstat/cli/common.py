@@ -15,10 +15,14 @@ if TYPE_CHECKING:
 
 __all__ = [
     "add_analysis_options",
+    "add_compared_placements",
     "add_covariates_option",
+    "add_estimation_options",
     "add_study_options",
     "analysis_options",
+    "compared_placements",
     "estimate_record",
+    "numbers_of",
     "open_study",
     "print_json",
     "progress",
@@ -40,7 +44,7 @@ def add_study_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="print results for programs")
 
 
-def _numbers(text: str) -> tuple[float, ...]:
+def numbers_of(text: str) -> tuple[float, ...]:
     """Numbers separated by commas; empty when the text is anything else."""
     try:
         numbers = tuple(float(part) for part in text.split(",") if part.strip())
@@ -50,7 +54,7 @@ def _numbers(text: str) -> tuple[float, ...]:
 
 
 def _currents(text: str) -> tuple[float, ...]:
-    currents = _numbers(text)
+    currents = numbers_of(text)
     if not currents or not all(0 < current <= HIGHEST_MA for current in currents):
         raise argparse.ArgumentTypeError(
             f"'{text}' is not a list of currents above 0 and up to {HIGHEST_MA:g} mA, such as 60,80,100"
@@ -59,7 +63,7 @@ def _currents(text: str) -> tuple[float, ...]:
 
 
 def _shares(text: str) -> tuple[float, ...]:
-    shares = tuple(value / 100 for value in _numbers(text))
+    shares = tuple(value / 100 for value in numbers_of(text))
     # below 1 % somebody meant a proportion
     if not shares or not all(0.01 <= share < 1 for share in shares):
         raise argparse.ArgumentTypeError(f"'{text}' is not a list of percentages from 1 to below 100, such as 50,90")
@@ -72,21 +76,21 @@ def _names(text: str | None) -> tuple[str, ...] | None:
 
 
 def _level(text: str) -> float:
-    level = (_numbers(text) or (0.0,))[0] / 100
+    level = (numbers_of(text) or (0.0,))[0] / 100
     if "," in text or not LOWEST_LEVEL <= level <= HIGHEST_LEVEL:
         raise argparse.ArgumentTypeError(f"'{text}' is not a confidence level in percent from 50 to 99.9, such as 95")
     return level
 
 
 def _margin(text: str) -> float:
-    margin = (_numbers(text) or (0.0,))[0]
+    margin = (numbers_of(text) or (0.0,))[0]
     if "," in text or not 1 < margin <= LARGEST_MARGIN:
         raise argparse.ArgumentTypeError(f"'{text}' is not a ratio above 1 and up to {LARGEST_MARGIN:g}, such as 1.1")
     return margin
 
 
 def _milliamperes(text: str) -> float:
-    current = (_numbers(text) or (0.0,))[0]
+    current = (numbers_of(text) or (0.0,))[0]
     if "," in text or not 0 < current <= HIGHEST_MA:
         raise argparse.ArgumentTypeError(f"'{text}' is not a current above 0 and up to {HIGHEST_MA:g} mA, such as 10")
     return current
@@ -101,6 +105,25 @@ def whole_number(smallest: int) -> Any:
     return parse
 
 
+def add_estimation_options(parser: argparse.ArgumentParser) -> None:
+    """Add what every estimate needs."""
+    parser.add_argument(
+        "--shares",
+        type=_shares,
+        default=(0.5, 0.9, 0.95),
+        help="capture currents wanted, in percent of patients",
+    )
+    parser.add_argument("--level", type=_level, default=0.95, help="confidence level in percent (default 95)")
+    parser.add_argument("--replicates", type=whole_number(100), default=1000, help="bootstrap resamples (default 1000)")
+    parser.add_argument("--seed", type=whole_number(0), default=1, help="seed of the bootstrap (default 1)")
+
+
+def add_compared_placements(parser: argparse.ArgumentParser) -> None:
+    """Add the two placements."""
+    parser.add_argument("--first", help="placement that is compared (default: anterior-posterior) ...")
+    parser.add_argument("--minus", help="... with this one (default: anterior-lateral)")
+
+
 def add_analysis_options(parser: argparse.ArgumentParser, *, placements: bool) -> None:
     """Add the choices that change an answer."""
     parser.add_argument(
@@ -112,19 +135,10 @@ def add_analysis_options(parser: argparse.ArgumentParser, *, placements: bool) -
         default="sustained",
         help="threshold of a ramp that contradicts itself",
     )
-    parser.add_argument(
-        "--shares",
-        type=_shares,
-        default=(0.5, 0.9, 0.95),
-        help="capture currents wanted, in percent of patients",
-    )
     parser.add_argument("--currents", type=_currents, help="currents at which the share captured is wanted, in mA")
-    parser.add_argument("--level", type=_level, default=0.95, help="confidence level in percent (default 95)")
-    parser.add_argument("--replicates", type=whole_number(100), default=1000, help="bootstrap resamples (default 1000)")
-    parser.add_argument("--seed", type=whole_number(0), default=1, help="seed of the bootstrap (default 1)")
+    add_estimation_options(parser)
     if placements:
-        parser.add_argument("--first", help="placement that is compared (default: anterior-posterior) ...")
-        parser.add_argument("--minus", help="... with this one (default: anterior-lateral)")
+        add_compared_placements(parser)
         parser.add_argument(
             "--adjust",
             help="declared confounders, settled before the pads are placed, separated by commas; '' for none (default: "
@@ -162,31 +176,16 @@ def add_covariates_option(parser: argparse.ArgumentParser) -> None:
 def analysis_options(options: argparse.Namespace) -> AnalysisOptions:
     """Turn words into the options object."""
     from capstat.analysis import AnalysisOptions
-    from capstat.attempts.vocabulary import PLACEMENT
-    from capstat.results import UsageError
     from capstat.thresholds import CAPTURE_DEFINITIONS, NonMonotoneRule
 
     by_name = {capture.name: capture for capture in CAPTURE_DEFINITIONS}
     adjust, covariates = getattr(options, "adjust", None), getattr(options, "covariates", None)
-
-    by_placement = getattr(options, "by", "placement") == "placement"
-
-    def placement(name: str, default: str) -> str:
-        word = getattr(options, name, None)
-        if word is None or not by_placement:
-            return default
-        try:
-            return PLACEMENT.match(word) or default
-        except KeyError:
-            raise UsageError(
-                f"--{name}: '{word}' is not a placement; use one of {', '.join(PLACEMENT.values)}."
-            ) from None
-
+    first, minus = compared_placements(options)
     return AnalysisOptions(
         capture=by_name[options.capture] if options.capture else None,
         rule=NonMonotoneRule(options.rule),
-        first=placement("first", "anterior-posterior"),
-        minus=placement("minus", "anterior-lateral"),
+        first=first,
+        minus=minus,
         fractions=options.shares,
         currents_ma=options.currents,
         adjust_for=_names(adjust),
@@ -197,6 +196,25 @@ def analysis_options(options: argparse.Namespace) -> AnalysisOptions:
         replicates=options.replicates,
         seed=options.seed,
     )
+
+
+def compared_placements(options: argparse.Namespace) -> tuple[str, str]:
+    """Return the two placements by their names in the vocabulary."""
+    from capstat.attempts.vocabulary import PLACEMENT
+    from capstat.results import UsageError
+
+    def placement(name: str, default: str) -> str:
+        word = getattr(options, name, None)
+        if word is None or getattr(options, "by", "placement") != "placement":
+            return default
+        try:
+            return PLACEMENT.match(word) or default
+        except KeyError:
+            raise UsageError(
+                f"--{name}: '{word}' is not a placement; use one of {', '.join(PLACEMENT.values)}."
+            ) from None
+
+    return placement("first", "anterior-posterior"), placement("minus", "anterior-lateral")
 
 
 def _question(options: argparse.Namespace) -> DecisionQuestion:

@@ -24,6 +24,7 @@ VERBS = {
     "fields": "Which columns can a study have? Prints the field table, a blank template or a schema.",
     "thresholds": "What current captures 50, 90, 95 %% of these patients, and how many were not captured?",
     "compare": "Does one pad placement capture at a lower current, and by how much?",
+    "confirm": "Was it capture at all: how many claims were false, which sign to trust, what that does to thresholds?",
     "report": "Everything above as one page, with tables and figures beside it.",
     "synth": "Make an invented study with known truth, to learn or to plan with.",
 }

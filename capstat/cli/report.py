@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from capstat.cli.common import (
@@ -14,6 +15,7 @@ from capstat.cli.common import (
     progress,
     whole_number,
 )
+from capstat.cli.confirmation_options import add_confirmation_options, confirmation_question
 
 if TYPE_CHECKING:
     import argparse
@@ -38,6 +40,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     )
     add_analysis_options(parser, placements=True)
     add_covariates_option(parser)
+    add_confirmation_options(parser)
 
 
 def run(options: argparse.Namespace) -> int:
@@ -46,7 +49,7 @@ def run(options: argparse.Namespace) -> int:
 
     study = open_study(options)
     progress("estimating")
-    analysis = analyse_study(study, analysis_options(options))
+    analysis = analyse_study(study, replace(analysis_options(options), confirmation=confirmation_question(options)))
     progress("drawing")
     from capstat.report import write_report
     from capstat.report.wording import counted

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from capstat.analysis import ALL_PLACEMENTS
+from capstat.report.confirmation_sentences import confirmation_summary
 from capstat.report.placement_detail_text import adjusted_share_sentence
 from capstat.report.placement_sentences import comparison_sentences, speaks_of_effects
 from capstat.report.wording import (
@@ -132,7 +133,7 @@ def cautions_for(analysis: StudyAnalysis) -> tuple[str, ...]:
 
 
 def summary_sentences(analysis: StudyAnalysis, suppress_below: int = 1) -> tuple[str, ...]:
-    """Three to six statements for a committee."""
+    """Three to seven statements for a committee."""
     if not analysis.captures:
         return (f"The study holds {analysis.facts.n_attempts} attempts, none of which can be read as a threshold.",)
     capture = analysis.captures[0]
@@ -150,6 +151,8 @@ def summary_sentences(analysis: StudyAnalysis, suppress_below: int = 1) -> tuple
     not_captured = _not_captured_sentence(capture, suppress_below)
     if not_captured:
         sentences.insert(-1 if comparison else len(sentences), not_captured)
+    if analysis.confirmation is not None:
+        sentences.append(confirmation_summary(analysis.confirmation))
     if comparison is None and capture.not_compared:
         sentences.append(f"The placements are not compared: {capture.not_compared.rstrip('.')}.")
-    return tuple(sentences)
+    return tuple(filter(None, sentences))

@@ -118,7 +118,7 @@ def p_text(value: float | None) -> str:
 def _number(estimate: Estimate, value: float) -> str:
     if estimate.unit == "proportion":
         return percentage_points(value) if estimate.direction else percent(value)
-    if estimate.unit in ("ratio", ""):
+    if estimate.unit in ("ratio", "odds ratio", ""):
         return ratio_text(value)
     if estimate.unit == "mA" and estimate.direction:
         return f"{value:+.0f}".replace("-", "\u2212") if abs(value) >= 0.5 else "0"

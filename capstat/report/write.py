@@ -12,7 +12,10 @@ import jinja2
 
 from capstat.analysis import suppress_small_groups
 from capstat.output import csv_text, new_folder_atomically
-from capstat.report.figures import Picture, figures_of_capture
+from capstat.report.confirmation_sentences import ConfirmationSentences, confirmation_sentences
+from capstat.report.confirmation_tables import confirmation_tables
+from capstat.report.confirmation_words import claim_words, reference_words
+from capstat.report.figures import Picture, figures_of_capture, figures_of_confirmation
 from capstat.report.placement_detail_text import adjusted_share_sentence, detail_sentences
 from capstat.report.placement_sentences import comparison_text, regression_ratio_sentence
 from capstat.report.provenance import provenance_of
@@ -29,7 +32,7 @@ from capstat.report.wording import counted
 if TYPE_CHECKING:
     import os
 
-    from capstat.analysis import CaptureAnalysis, StudyAnalysis
+    from capstat.analysis import CaptureAnalysis, ConfirmationAnalysis, StudyAnalysis
     from capstat.attempts import Finding
     from capstat.report.placement_detail_text import DetailSentences
     from capstat.report.table import Table
@@ -74,6 +77,29 @@ class _Section:
     not_compared: str
     tables: dict[str, Table]
     pictures: dict[str, Picture]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Confirmation:
+    """What the page shows of confirmation."""
+
+    claim: str
+    reference: str
+    words: ConfirmationSentences
+    tables: dict[str, Table]
+    pictures: dict[str, Picture]
+    references: tuple[str, ...]
+
+
+def _confirmation(found: ConfirmationAnalysis, suppress_below: int) -> _Confirmation:
+    return _Confirmation(
+        claim_words(found.claim) if found.claim else "",
+        reference_words(found.reference) if found.reference else "",
+        confirmation_sentences(found, suppress_below),
+        {table.name: table for table in confirmation_tables(found, suppress_below)},
+        {picture.name: picture for picture in figures_of_confirmation(found)},
+        tuple(reference.reference for reference in found.signs.references),
+    )
 
 
 def _derivation_sentences(capture: CaptureAnalysis) -> tuple[str, ...]:
@@ -196,6 +222,7 @@ def write_report(
     analysis = suppress_small_groups(analysis, suppress_below)
     sections = [_section(capture, analysis.options.fractions, suppress_below) for capture in analysis.captures]
     data_tables = {table.name: table for table in tables_of_data(analysis, findings, suppress_below)}
+    confirmation = None if analysis.confirmation is None else _confirmation(analysis.confirmation, suppress_below)
     provenance = provenance_of(analysis, suppress_below)
     context: dict[str, object] = {
         "synthetic": analysis.facts.synthetic,
@@ -203,11 +230,15 @@ def write_report(
         "cautions": cautions_for(analysis),
         "data": data_tables,
         "sections": sections,
+        "confirmation": confirmation,
         "provenance": provenance,
         "fewest": suppress_below,
     }
-    tables = [*data_tables.values(), *(t for section in sections for t in section.tables.values())]
-    pictures = [p for section in sections for p in section.pictures.values()]
+    parts: list[_Section | _Confirmation] = [*sections]
+    if confirmation is not None:
+        parts.append(confirmation)
+    tables = [*data_tables.values(), *(t for part in parts for t in part.tables.values())]
+    pictures = [p for part in parts for p in part.pictures.values()]
     target = Path(folder)
     with new_folder_atomically(target, kind="report") as scratch:
         (scratch / "tables").mkdir()

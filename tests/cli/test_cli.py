@@ -298,3 +298,40 @@ def test_compare_refuses_numbers_out_of_range(shipped, capsys, option, value):
         main(["compare", str(shipped / "registry"), f"{option}={value}"])
     assert stop.value.code == EXIT_USAGE
     assert f"'{value}' is not" in capsys.readouterr().err
+
+
+def test_confirm(shipped, capsys):
+    study = str(shipped / "registry")
+    assert main(["confirm", study, "--change-month", "13", "--refits", "100", *QUICK]) == EXIT_FINE
+    out = capsys.readouterr().out
+    assert out.startswith("SYNTHETIC DATA")
+    for words in ("Claimed and false capture", "Before study month 13", "Signs", "corrected"):
+        assert words in out
+    assert "not bedside guidance" in out
+    assert main(["confirm", study, "--against", "ultrasound", "--json", "--refits", "100", *QUICK]) == EXIT_FINE
+    found = json.loads(capsys.readouterr().out)
+    assert found["against"] == "ultrasound"
+    assert {"signs_ultrasound", "verification_ultrasound", "misjudgement_surface"} <= set(found)
+    assert found["signs_ultrasound"][0]["quantity"] == "sensitivity"
+
+
+@pytest.mark.parametrize(
+    ("option", "value"),
+    [
+        ("--sensitivity", "0.9"), ("--sensitivity", "101"), ("--specificity", "nan"), ("--specificity-range", "98,0.9"),
+        ("--specificity-range", ""), ("--odds-per-10-ma", "-1"), ("--change-month", "1"), ("--refits", "5"),
+        ("--against", "femoral_pulse"), ("--judgement", "adjudicated"),
+    ],
+)  # fmt: skip
+def test_confirm_refuses_in_one_sentence(small, capsys, option, value):
+    with pytest.raises(SystemExit) as stop:
+        main(["confirm", str(small), option, value])
+    assert stop.value.code == EXIT_USAGE
+    assert len(capsys.readouterr().err.strip().splitlines()) == 1
+
+
+def test_confirm_without_steps_says_what_is_needed(small, capsys):
+    assert main(["confirm", str(small)]) == EXIT_FINDINGS
+    err = capsys.readouterr().err
+    assert "has no steps" in err
+    assert "adjudicated_capture" in err

@@ -6,5 +6,6 @@ by colour and by marker, lines by colour and by dashes: every figure can be read
 
 from capstat.report.figures.canvas import Picture
 from capstat.report.figures.capture import figures_of_capture
+from capstat.report.figures.confirmation import figures_of_confirmation
 
-__all__ = ["Picture", "figures_of_capture"]
+__all__ = ["Picture", "figures_of_capture", "figures_of_confirmation"]

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from capstat.report.figures.canvas import Picture
     from capstat.results import Estimate
 
-__all__ = ["IconCounts", "icon_counts", "icon_words", "icons_picture"]
+__all__ = ["IconCounts", "draw_array", "icon_counts", "icon_words", "icons_picture"]
 
 # currents that readers know from protocols; the highest common one is added
 NEAR_MA = (60.0, 80.0, 100.0, 120.0)
@@ -90,7 +90,8 @@ def _currents(rows: Sequence[dict[float, Estimate]]) -> list[float]:
     return sorted({common[-1], *(min(common, key=lambda c: abs(c - near)) for near in NEAR_MA)})
 
 
-def _draw_array(axis: Axes, counts: IconCounts, colour: str) -> None:
+def draw_array(axis: Axes, counts: IconCounts, colour: str) -> None:
+    """Draw 100 icons in rows of ten: filled circles, half-filled diamonds, then hollow squares."""
     place = np.arange(SIDE * SIDE)
     x, y = place % SIDE, -(place // SIDE)
     known, seen = counts.captured, counts.captured + counts.unknown
@@ -138,7 +139,7 @@ def icons_picture(capture: CaptureAnalysis, shown: Sequence[GroupAnalysis]) -> P
         for j, current in enumerate(currents):
             counts, words = icon_counts(shares[current]), icon_words(shares[current])
             some_unknown |= counts.unknown > 0
-            _draw_array(axes[row, j], counts, COLOURS[k])
+            draw_array(axes[row, j], counts, COLOURS[k])
             axes[row, j].set_title(f"{current:g} mA", fontsize=10)
             axes[row, j].set_xlabel(words, fontsize=9)
             told.append(f"{group.summary.label} at {current:g} mA: {words.replace(chr(10), ' ')}.")
