@@ -207,6 +207,7 @@ def _reference(found: ReferenceAnalysis) -> list[str]:
     if worst:
         told = listed([f"{label} in {percent(1 - (e.value or 0.0))} %" for label, e in worst])
         sentences.append(f"Seen without capture more often: {told} of settings without it.")
+    sentences += _selective(found, single)
     rule = _best([(sign.label, specificity(sign)) for sign in rules])
     if rule is not None and seen is not None and (rule[1].value or 0) > (seen[1].value or 0):
         chosen = next(sign for sign in rules if sign.label == rule[0])
@@ -221,6 +222,30 @@ def _reference(found: ReferenceAnalysis) -> list[str]:
         f"The {number.label} told settings with and without capture apart with an area under the curve of "
         f"{_with_limits(number.area)}; 1 is perfect, 0.5 is chance."
         for number in found.continuous
+    ]
+
+
+def _selective(found: ReferenceAnalysis, single: list[SignAccuracy]) -> list[str]:
+    """Where counting the judged settings alone would mislead most, and why."""
+    corrected = dict(found.verification)
+    moved = [
+        (abs(v.uncorrected_specificity.value - v.specificity.value), sign.label, v)
+        for sign in single
+        if (v := corrected.get(sign.label)) is not None
+        and v.specificity.value is not None
+        and v.uncorrected_specificity.value is not None
+        and not (v.specificity.lower or 0.0) <= v.uncorrected_specificity.value <= (v.specificity.upper or 1.0)
+    ]
+    if not moved:
+        return []
+    _, label, v = max(moved, key=lambda one: one[0])
+    return [
+        (
+            f"These shares allow for which settings were judged: {reference_words(found.reference)} was recorded at "
+            f"{value_text(v.verified_present)} of settings with {label} and at {value_text(v.verified_absent)} of those without. "
+            f"Counting the judged settings alone would say {value_text(v.uncorrected_specificity)} for its specificity, not "
+            f"{value_text(v.specificity)}."
+        )
     ]
 
 

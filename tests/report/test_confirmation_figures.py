@@ -125,7 +125,8 @@ def test_no_text_leaves_the_page(drawn):
         boxes = [part.get_window_extent(renderer) for part in (*figure.texts, *figure.legends)]
         boxes += [axis.get_tightbbox(renderer) for axis in figure.axes if axis.get_visible()]
         for box in boxes:
-            assert min(box.x0, box.y0) > -1, name
+            assert box.x0 > 3, name
+            assert box.y0 > -1, name
             assert box.x1 < figure.bbox.x1 + 1, name
             assert box.y1 < figure.bbox.y1 + 1, name
 
@@ -342,6 +343,17 @@ def test_the_surface_shows_every_point(found, drawn):
         distance = [abs(s - errors.sensitivity) for s in rows], [abs(s - errors.specificity) for s in columns]
         assert frame == (int(np.argmin(distance[0])), int(np.argmin(distance[1])))
         assert [label.get_text() for label in axis.get_xticklabels()] == [percent(s) for s in columns]
+
+
+def test_the_framed_number_is_told_apart_from_the_corrected_curve(found, drawn):
+    caption = drawn["misjudgement_surface"][0].caption
+    assert "changes with the current and it also uses the reference" in caption
+    overall = found.corrected.overall
+    constant = replace(overall.result, errors=replace(overall.result.errors, odds_ratio_per_10_ma=1.0))
+    groups = (replace(overall, result=constant), *found.corrected.groups[1:])
+    picture = misjudgement.misjudgement_surface_picture(replace(found.corrected, groups=groups, reference=""))
+    assert "its errors need not be in the table." in picture.caption
+    assert "current and it" not in picture.caption
 
 
 def test_a_pair_without_an_estimate_is_a_plain_dash(monkeypatch, found):

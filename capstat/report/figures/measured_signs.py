@@ -69,7 +69,7 @@ def roc_picture(found: ReferenceAnalysis) -> Picture | None:
         ylabel="sensitivity, % of settings with capture",
     )  # fmt: skip
     axis.set_box_aspect(1)
-    # the layout does not count the square's own margin: to the right there is room, to the left the label would touch the edge
+    # there is room on the right of the square; in the middle its label would touch the edge of the page
     axis.set_anchor("E")
     figure.legend(
         handles=handles, loc="outside right center", frameon=False, fontsize=8.5, handlelength=3.2, labelspacing=0.9

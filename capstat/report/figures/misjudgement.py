@@ -11,7 +11,7 @@ from matplotlib.patches import Patch, Rectangle
 from capstat.report.confirmation_words import both
 from capstat.report.figures.canvas import COLOURS, blank_figure, render
 from capstat.report.figures.cells import AGAINST, DASH, EMPTY, Cell, draw_cells, spoken_against
-from capstat.report.wording import milliampere, percent, ratio_text
+from capstat.report.wording import listed, milliampere, percent, ratio_text
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -114,14 +114,14 @@ def misjudgement_surface_picture(found: CorrectedAnalysis) -> Picture | None:
         "misjudgement_surface",
         "Sensitivity: share of settings with capture that are read as capture. Specificity: share of settings without it that "
         "are not, here the same at every current. Each number is the lowest tested current that would then capture the share, from "
-        "the readings alone; darker is more current. A dash: not reached, or no estimate. "
+        "the readings alone; darker is more current, each table on its own scale. A dash: not reached, or no estimate. "
         + (HATCHED_WORDS if hatched else "")
         + (
             ""
             if errors is None
             else f" Framed: nearest to the {_how(found)} errors (sensitivity {percent(errors.sensitivity)} %, specificity "
-            f"{percent(errors.specificity)} % at 80 mA); there the specificity may change with the current, so the corrected "
-            "curve need not give the framed number."
+            f"{percent(errors.specificity)} % at 80 mA). The corrected curve need not give the framed number: "
+            f"{_unlike_the_table(found, errors)}."
         ),
         " ".join(["Tables of the current that captures a share, by assumed sensitivity and specificity.", *told]),
     )
@@ -130,6 +130,16 @@ def misjudgement_surface_picture(found: CorrectedAnalysis) -> Picture | None:
 def _errors(found: CorrectedAnalysis) -> JudgementErrors | None:
     overall = found.overall
     return None if overall is None or overall.result is None else overall.result.errors
+
+
+def _unlike_the_table(found: CorrectedAnalysis, errors: JudgementErrors) -> str:
+    """Why the corrected curve may differ from the table."""
+    reasons = ["its errors need not be in the table"]
+    if errors.odds_ratio_per_10_ma != 1:
+        reasons.append("its specificity changes with the current")
+    if found.reference:
+        reasons.append("it also uses the reference")
+    return listed(reasons)
 
 
 def _how(found: CorrectedAnalysis) -> str:
