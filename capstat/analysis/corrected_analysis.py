@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from capstat.capture import (
@@ -51,7 +51,7 @@ class CorrectedGroup:
     result : CorrectedCapture or None
         ``None`` when it cannot be had.
     reason : str
-        Why not; empty when it can.
+        Why not, or what was left out; else empty.
     """
 
     label: str
@@ -171,12 +171,23 @@ def analyse_corrected(
 
     def group(label: str, part: JudgedRamps) -> CorrectedGroup:
         result, reason = None, ""
-        try:
-            result = correct_thresholds(
-                part, model, label=label, fractions=fractions, level=level, replicates=question.replicates, seed=seed
-            )
-        except NotEstimableError as error:
-            reason = str(error)
+        # a change with the current that cannot be told from this group's few false claims is left out
+        for tried in dict.fromkeys((model, replace(model, varies_with_current=False))):
+            try:
+                result = correct_thresholds(
+                    part,
+                    tried,
+                    label=label,
+                    fractions=fractions,
+                    level=level,
+                    replicates=question.replicates,
+                    seed=seed,
+                )
+                break
+            except NotEstimableError as error:
+                reason = reason or str(error)
+        if result is not None and reason:
+            reason = f"{reason.rstrip('.')}; the specificity is taken to be the same at every current."
         return CorrectedGroup(label, len(part), part.n_patients, part.n_reviewed, result, reason)
 
     groups = [group(ALL_PLACEMENTS, ramps)]

@@ -15,8 +15,8 @@ import numpy as np
 from scipy.optimize import brentq
 
 from capstat.capture.corrected_parametric import fit_corrected_groups
-from capstat.capture.judgement_errors import PERFECT_JUDGEMENT, JudgementErrors
-from capstat.distributions import LOGNORMAL
+from capstat.capture.judgement_errors import JudgementErrors
+from capstat.distributions import LOGNORMAL, fit_regression
 from capstat.results import Estimate, NotEstimableError, UsageError
 
 if TYPE_CHECKING:
@@ -185,9 +185,17 @@ def differential_misjudgement(
     ]  # fmt: skip
     alike = ratio(errors, errors)
     return DifferentialMisjudgement(
-        first, minus, ratio(PERFECT_JUDGEMENT, PERFECT_JUDGEMENT), alike, errors, tuple(grid),
+        first, minus, _as_claimed(alone, first, minus, level), alike, errors, tuple(grid),
         _tipping(first, minus, alike, errors.specificity, lambda a, b: ratio(with_specificity(a), with_specificity(b))),
     )  # fmt: skip
+
+
+def _as_claimed(ramps: JudgedRamps, first: str, minus: str, level: float) -> Estimate:
+    """Ratio of the intervals as claimed: perfect judgement would make ramps that contradict themselves impossible."""
+    both = ramps.subset((ramps.placement == first) | (ramps.placement == minus))
+    design = np.column_stack([np.ones(len(both)), (both.placement == first).astype(float)])
+    fit = fit_regression(both.as_claimed(), design, ("(intercept)", first), family=LOGNORMAL)
+    return fit.ratio(first, level=level, quantity=QUANTITY, direction=f"{first} over {minus}")
 
 
 def _tipping(

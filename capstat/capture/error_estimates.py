@@ -38,9 +38,12 @@ def _given(quantity: str, value: float, level: float, n: int) -> Estimate:
 def _estimated(
     quantity: str, value: float, replicates: NDArray[np.float64], level: float, patients: int, n: int
 ) -> Estimate:
-    """Wilson limits; near 0 and 1, where a share has no variance of its own, no more count than the patients seen."""
-    drawn = (value * patients + 0.5) / (patients + 1)
-    size = min(drawn * (1 - drawn) / max(float(replicates.var(ddof=1)), 1e-12), float(n))
+    """Wilson limits; near 0 and 1, where a share has no variance of its own, no more count than the patients seen.
+
+    Share and variance are both those of the replicates, which have the same judgements added.
+    """
+    centre = float(replicates.mean())
+    size = min(centre * (1 - centre) / max(float(replicates.var(ddof=1)), 1e-12), float(n))
     if not EDGE < value < 1 - EDGE:
         size = min(size, float(patients))
     lower, upper = wilson(value * size, size, level)

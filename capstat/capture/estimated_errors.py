@@ -34,6 +34,8 @@ __all__ = [
 
 # logit of an error rate of one in a million: on this bound an error was not seen and is taken to be impossible
 NEVER = -14.0
+# logit of one in ten thousand
+TRACE = -9.2
 LARGEST_LOGIT = 3.0
 LARGEST_LOG_ODDS_RATIO = 3.0
 LIMITS = np.array([[NEVER, LARGEST_LOGIT], [NEVER, LARGEST_LOGIT], [-LARGEST_LOG_ODDS_RATIO, LARGEST_LOG_ODDS_RATIO]])
@@ -144,7 +146,8 @@ def errors_of(logits: NDArray[np.float64]) -> JudgementErrors:
     NotEstimableError
         When such a judgement is no better than chance.
     """
-    miss, alarm = (float(special.expit(x)) if x > NEVER else 0.0 for x in logits[:2])
+    miss = float(special.expit(logits[0])) if logits[0] > NEVER else 0.0
+    alarm = 0.0 if logits[1] <= NEVER and logits[2] == 0 else float(special.expit(logits[1]))
     if miss + alarm >= 1:
         raise NotEstimableError("The judgement is estimated to be no better than chance.")
     return JudgementErrors(1 - miss, 1 - alarm, float(np.exp(logits[2])))
@@ -153,9 +156,10 @@ def errors_of(logits: NDArray[np.float64]) -> JudgementErrors:
 def judgement_rates(logits: NDArray[np.float64], edges_ma: NDArray[np.float64]) -> tuple[float, NDArray[np.float64]]:
     """Probability of a missed capture, and of a false "captured" at each current (mA), from the three logits."""
     miss = float(special.expit(logits[0])) if logits[0] > NEVER else 0.0
-    if logits[1] <= NEVER:
+    by_current = logits[1] + logits[2] * (edges_ma - REFERENCE_MA) / 10
+    if by_current.max() <= NEVER:
         return miss, np.zeros(edges_ma.size)
-    return miss, np.asarray(special.expit(logits[1] + logits[2] * (edges_ma - REFERENCE_MA) / 10))
+    return miss, np.asarray(special.expit(by_current))
 
 
 def judgement_scores(
@@ -216,6 +220,13 @@ def require_reference(table: JudgementTable, model: ErrorModel, weights: NDArray
             "No setting that was judged at the bedside was found without capture by the reference, so the specificity "
             "of the judgement cannot be estimated; give it instead."
         )
+    if model.varies_with_current:
+        judged = weights @ (table.absent_claimed + table.absent_refused)
+        if np.count_nonzero(judged) < 2:
+            raise NotEstimableError(
+                "The reference found settings without capture at one current only, so that how the errors change with "
+                "the current cannot be estimated."
+            )
     miss, alarm = _first_guess(table, model, weights, (hits, misses, alarms, quiet))
     if miss + alarm >= 1:
         raise NotEstimableError(
@@ -240,6 +251,22 @@ def _with_free(logits: NDArray[np.float64], free: NDArray[np.bool_], x: NDArray[
     point = logits.copy()
     point[free] = x
     return point
+
+
+def _without_traces(
+    logits: NDArray[np.float64], table: JudgementTable, weights: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Errors that the reference never saw and that are next to nothing at every current are none.
+
+    The likelihood is flat there, so that the search stops anywhere.
+    """
+    out = logits.copy()
+    seen_misses, seen_alarms = (float(weights @ k.sum(axis=1)) for k in (table.captured_refused, table.absent_claimed))
+    if seen_misses == 0 and out[0] < TRACE:
+        out[0] = NEVER
+    if seen_alarms == 0 and (out[1] + out[2] * (table.edges_ma - REFERENCE_MA) / 10).max() < TRACE:
+        out[1:] = NEVER, 0.0
+    return out
 
 
 def refit_errors(
@@ -278,10 +305,14 @@ def refit_errors(
         options={"ftol": TARGET},
     )  # fmt: skip
     best = _with_free(logits, free, found.x)
-    # the likelihood is flat there: an error of two in a million is none
-    best[:2] = np.where(best[:2] < NEVER + 1, NEVER, best[:2])
+    best = _without_traces(best, profile.table, weights)
     value, gradient, fit = profile.at(best, weights, latest)
     on_bound = (best <= LIMITS[:, 0]) & (gradient < 0)
+    if free[2] and abs(best[2]) > LARGEST_LOG_ODDS_RATIO - 1e-6:
+        raise NotEstimableError(
+            "How the errors change with the current has no finite estimate: all false captures that the reference saw "
+            "were at one end of the currents."
+        )
     score = float(np.abs(np.where(free & ~on_bound, gradient, 0.0)).max()) / total
     if score > ACCEPTED_SCORE:
         raise NotEstimableError(

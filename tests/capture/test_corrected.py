@@ -166,9 +166,6 @@ def test_limits_of_the_specificity_use_every_reviewed_setting():
     assert found.upper - found.lower == pytest.approx(high - low, rel=0.25)
 
 
-@pytest.mark.xfail(
-    strict=True, reason="half a patient, not half a judgement, is added to the share before its variance"
-)
 def test_limits_of_the_specificity_with_many_settings_in_few_patients():
     """15 reviewed patients, 9 settings without capture each but for five that end in a false claim; plain Wilson limits.
 
