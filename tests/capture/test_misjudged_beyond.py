@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy import optimize, special, stats
+from scipy import optimize, stats
 
 from capstat.capture.corrected_parametric import fit_corrected
 from capstat.capture.differential import differential_misjudgement
