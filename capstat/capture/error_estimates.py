@@ -95,7 +95,8 @@ def error_estimates(
             continue
         drawn = 1 - special.expit(logits[:, 1] + logits[:, 2] * (current - REFERENCE_MA) / 10)
         specificities.append((current, _estimated(quantity, value, drawn, level, told[0], n)))
-    if not model.varies_with_current:
+    if not model.varies_with_current or errors.specificity == 1:
+        # without any false capture nothing tells how their odds would change
         return sensitivity, tuple(specificities), None
     spread = float(logits[:, 2].std(ddof=1)) * float(stats.t.ppf(0.5 + level / 2, max(told[0] - 1, 1)))
     centre = np.log(errors.odds_ratio_per_10_ma)

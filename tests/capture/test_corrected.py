@@ -187,6 +187,14 @@ def test_limits_of_the_specificity_with_many_settings_in_few_patients():
     assert found.upper - found.lower == pytest.approx(high - low, rel=0.15)
 
 
+def test_no_false_capture_seen_says_nothing_of_how_it_changes_with_the_current():
+    """Any odds ratio explains that none was seen: no value, or limits that leave at least a threefold change open."""
+    found = corrected(simulated(200, 11, JudgementErrors(0.9, 1.0)), ErrorModel(varies_with_current=True))
+    assert found.errors.specificity == 1
+    odds_ratio = found.odds_ratio
+    assert odds_ratio is None or odds_ratio.value is None or (odds_ratio.lower < 1 / 3 and odds_ratio.upper > 3)
+
+
 def test_patients_not_ramps_are_drawn():
     """Every ramp twice in its patient: the limits of the ramps once, up to the t quantile for clusters."""
     once = simulated(60, 5)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import optimize, special, stats
@@ -250,6 +252,16 @@ def test_a_change_with_the_current_needs_two_currents(current):
     at_one = JudgedRamps.from_arrays(ramps.ramp, np.full(len(ramps), current), ramps.claimed, ramps.truth)
     with pytest.raises(NotEstimableError, match="at one current only"):
         estimate_errors(tabulate_ramps(at_one), ErrorModel(varies_with_current=True))
+
+
+def test_a_flat_likelihood_is_refused():
+    """At 80 mA alone the odds ratio stands for nothing; asked for all the same, no coordinates can be had."""
+    table = tabulate_ramps(single(PARTLY))
+    profile, fit = estimate_errors(table, ErrorModel())
+    with pytest.raises(NotEstimableError, match="flat"):
+        prepare_replicates(replace(profile, free=np.ones(3, dtype=bool)), fit)
+    with pytest.raises(NotEstimableError, match="one current only"):
+        estimate_errors(table, ErrorModel(varies_with_current=True))
 
 
 def test_false_captures_at_the_lowest_setting_alone_give_no_odds_ratio():
