@@ -15,7 +15,7 @@ threshold; corrected as if the specificity were the same in everybody.  The trut
 
 Bias is that of the middle of the identified interval, in the unit of the quantity; an interval covers when it contains the truth.
 A limit that is open counts as infinite, the width is that of the middle study, and a current that was not reached is left out
-of the bias.  The results are recorded in analyses/misjudged_simulation.csv.
+of the bias; an error that has no estimate is left out of all three.  The results are recorded in analyses/misjudged_simulation.csv.
 """
 
 from __future__ import annotations
@@ -146,7 +146,10 @@ def one_study(task: tuple[Scenario, int, int, int]) -> list[tuple[float, float, 
     shown_at = dict(found.specificities)
     wanted = SHARES_AT_MA if scenario.model.varies_with_current else (80.0,)
     results += [numbers(shown_at[x]) if x in shown_at else ABSENT for x in wanted]
-    return results + ([numbers(found.odds_ratio)] if found.odds_ratio is not None else [])
+    if scenario.model.varies_with_current:
+        # without any false capture there is no odds ratio
+        results.append(ABSENT if found.odds_ratio is None else numbers(found.odds_ratio))
+    return results
 
 
 def described(values: np.ndarray, truth: float, prefix: str) -> dict[str, float | None]:

@@ -64,7 +64,7 @@ class CorrectedCapture:
     n_ramps, n_reviewed : int
         Ramps, and those that the reference judged at one setting or more.
     left_out : int
-        Bootstrap replicates in which the reference said nothing of an error.
+        Bootstrap replicates that gave no estimate of the errors.
     """
 
     label: str
@@ -105,7 +105,7 @@ def _resample_given(
 def _resample_joint(
     profile: ErrorProfile, fit: JointFit, model: ErrorModel, weights: NDArray[np.float64], rng: np.random.Generator
 ) -> _Replicates:
-    """Refit errors and masses together, leaving out replicates in which the reference says nothing of an error."""
+    """Refit errors and masses together, leaving out replicates that give no estimate of the errors."""
     search = prepare_replicates(profile, fit)
     masses, logits, kept = [], [], []
     for w, added in zip(weights, draw_added(weights.shape[0], rng), strict=True):
@@ -120,8 +120,8 @@ def _resample_joint(
     left_out = weights.shape[0] - len(kept)
     if left_out > MOST_LEFT_OUT * weights.shape[0]:
         raise NotEstimableError(
-            f"The reference judged too few settings for limits: {left_out} of {weights.shape[0]} bootstrap samples had "
-            "none that tell of one of the errors."
+            f"The reference judged too few settings for limits: {left_out} of {weights.shape[0]} bootstrap samples gave no "
+            "estimate of the errors."
         )
     return _Replicates(np.array(masses), np.array(logits), np.array(kept), left_out)
 

@@ -57,8 +57,8 @@ def _errors_table(found: CorrectedAnalysis, results: list[tuple[CorrectedGroup, 
     ]
     if max(left_out) > 0:
         notes.append(
-            f"Up to {max(left_out)} of {results[0][1].corrected.replicates} bootstrap samples, in which the reference said "
-            "nothing of an error, were left out."
+            f"Up to {max(left_out)} of {results[0][1].corrected.replicates} bootstrap samples, which gave no estimate of the "
+            "errors, were left out."
         )
     return Table(
         "judgement_errors", f"How often was the reading of {found.claim} capture right?",
