@@ -162,9 +162,15 @@ def analyse_confirmation(study: Study, options: AnalysisOptions) -> Confirmation
                 "many were false is not known."
             )
         else:
-            false_capture = _false_capture(study, column, reference, question, options.level, options.seed)
-        corrected = analyse_corrected(
-            study, claim, reference, question, placements=(options.first, options.minus), fractions=options.fractions,
-            level=options.level, seed=options.seed,
-        )  # fmt: skip
+            try:
+                false_capture = _false_capture(study, column, reference, question, options.level, options.seed)
+            except NotEstimableError as error:
+                reasons.append(str(error))
+        try:
+            corrected = analyse_corrected(
+                study, claim, reference, question, placements=(options.first, options.minus),
+                fractions=options.fractions, level=options.level, seed=options.seed,
+            )  # fmt: skip
+        except NotEstimableError as error:
+            reasons.append(str(error))
     return ConfirmationAnalysis(question, column, reference or "", signs, false_capture, corrected, tuple(reasons))

@@ -11,6 +11,7 @@ from capstat.capture import (
     differential_misjudgement,
     fit_corrected,
     read_judged_ramps,
+    review_by_contradiction,
     sensitivity_surface,
 )
 from capstat.capture.judgement_table import tabulate_ramps
@@ -86,6 +87,8 @@ class CorrectedAnalysis:
         How far misjudgement that differs between placements could explain their difference.
     not_differential : str
         Why there is none; empty when there is one.
+    selected : str
+        What was read after the claim, where it went with whether the ramp was reviewed; empty where nothing shows that.
     """
 
     claim: str
@@ -98,6 +101,7 @@ class CorrectedAnalysis:
     surface: tuple[SurfacePoint, ...]
     differential: DifferentialMisjudgement | None
     not_differential: str
+    selected: str
 
     @property
     def overall(self) -> CorrectedGroup | None:
@@ -122,6 +126,21 @@ def _families(ramps: JudgedRamps, model: ErrorModel) -> tuple[CorrectedFit, ...]
             except NotEstimableError:
                 continue  # a family without a finite estimate is not among the candidates
     return tuple(sorted(found, key=lambda fit: fit.regression.aic))
+
+
+def _ramps_of(
+    study: Study, claim: CaptureDefinition, reference: str | None, placements: tuple[str, str]
+) -> tuple[JudgedRamps, str]:
+    """Ramps that are analysed, and which they are in words."""
+    ramps = read_judged_ramps(study, claim=claim, reference=reference or "adjudicated_capture")
+    selection = "all ramps"
+    if not paired_by_design(derive_thresholds(study, capture=claim), *placements):
+        first = first_attempts(study.attempts)[ramps.attempt_row]
+        if not first.any():
+            raise NotEstimableError(f"No first attempt of a patient has a judgement of {claim.name} capture.")
+        if not first.all():
+            ramps, selection = ramps.subset(first), "the first attempt of each patient"
+    return (ramps.without_reference() if reference is None else ramps), selection
 
 
 def analyse_corrected(
@@ -159,14 +178,7 @@ def analyse_corrected(
     UsageError
         When given errors leave nothing to be learned.
     """
-    ramps = read_judged_ramps(study, claim=claim, reference=reference or "adjudicated_capture")
-    selection = "all ramps"
-    if not paired_by_design(derive_thresholds(study, capture=claim), *placements):
-        first = first_attempts(study.attempts)[ramps.attempt_row]
-        if not first.all():
-            ramps, selection = ramps.subset(first), "the first attempt of each patient"
-    if reference is None:
-        ramps = ramps.without_reference()
+    ramps, selection = _ramps_of(study, claim, reference, placements)
     model = _error_model(ramps, question)
 
     def group(label: str, part: JudgedRamps) -> CorrectedGroup:
@@ -205,4 +217,5 @@ def analyse_corrected(
     return CorrectedAnalysis(
         claim.name, reference or "", selection, model, tuple(groups), families, fractions,
         sensitivity_surface(ramps, fractions=fractions), differential, why_not,
+        review_by_contradiction(study, claim, ramps),
     )  # fmt: skip

@@ -154,7 +154,7 @@ def _corrected(
         sign.name
         for sign in SIGNS
         if not sign.continuous
-        and sign.name not in (*REFERENCE_COLUMNS, "mechanical_capture")
+        and sign.name not in (partial[0].reference_name, "mechanical_capture")
         and study.steps[sign.name].notna().any()
     ]
     predictors = np.stack([_numbers(study, name) for name in names], axis=1)

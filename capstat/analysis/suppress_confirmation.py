@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 __all__ = ["suppress_confirmation"]
 
 HIDDEN = "Small counts of claims are withheld, and with them what would give them away."
+JUDGED_HIDDEN = "How many claims the reference did not judge is withheld."
 HIDDEN_GROUP = "one of the groups is too small to be shown"
 
 
@@ -55,13 +56,15 @@ def _signs(signs: SignAnalysis, fewest: int) -> SignAnalysis:
 def _reference(found: ReferenceAnalysis, fewest: int) -> ReferenceAnalysis:
     kept = tuple(sign for sign in found.signs if not _small(_cells(sign), fewest))
     labels = {sign.label for sign in kept}
-    verification = tuple((label, v) for label, v in found.verification if label in labels)
+    verification = tuple(
+        (label, v) for label, v in found.verification if label in labels and not _small(v.unverified_patients, fewest)
+    )
     return replace(found, signs=kept, verification=verification, continuous=())
 
 
 def _cells(sign: SignAccuracy) -> tuple[int, ...]:
-    t = sign.accuracy.table
-    return (sign.n_patients, t.true_positive, t.false_negative, t.false_positive, t.true_negative)
+    # settings of one patient may be many
+    return (sign.n_patients, *sign.cell_patients)
 
 
 def _false_capture(found: FalseCaptureAnalysis, fewest: int) -> FalseCaptureAnalysis | None:
@@ -78,10 +81,18 @@ def _false_capture(found: FalseCaptureAnalysis, fewest: int) -> FalseCaptureAnal
     change = found.before_after
     if change is not None and (change.before.n < fewest or change.after.n < fewest or chart is not found.chart):
         change = None
-    if not gone and chart is found.chart and change is found.before_after:
+    judged = found.judged
+    if _small((judged.claims - judged.judged,), fewest):
+        judged = replace(judged, sentence=JUDGED_HIDDEN)
+    if judged is found.judged and not gone and chart is found.chart and change is found.before_after:
         return found
     return replace(
-        found, audit=_audit(found.audit, gone), chart=chart, before_after=change, reasons=(*found.reasons, HIDDEN)
+        found,
+        audit=_audit(found.audit, gone),
+        judged=judged,
+        chart=chart,
+        before_after=change,
+        reasons=(*found.reasons, HIDDEN),
     )
 
 
@@ -95,8 +106,10 @@ def _audit(audit: FalseCaptureAudit, gone: set[str]) -> FalseCaptureAudit:
 
 def _corrected(found: CorrectedAnalysis, fewest: int) -> CorrectedAnalysis:
     kept = tuple(group for group in found.groups if not _small((group.n_patients, group.n_reviewed), fewest))
-    if len(kept) == len(found.groups):
+    overall = found.overall
+    rest = 0 if overall is None else overall.n_ramps - sum(g.n_ramps for g in found.groups if g is not overall)
+    if len(kept) == len(found.groups) and not _small((rest,), fewest):
         return found
     # without one of the groups the whole would give the hidden one away
-    overall = tuple(group for group in kept if group is not found.groups[0])
-    return replace(found, groups=overall, families=(), surface=(), differential=None, not_differential=HIDDEN_GROUP)
+    named = tuple(group for group in kept if group is not overall)
+    return replace(found, groups=named, families=(), surface=(), differential=None, not_differential=HIDDEN_GROUP)

@@ -20,6 +20,7 @@ from capstat.capture.latent_dependence import (
     fit_with_dependent_pair,
 )
 from capstat.capture.latent_signs import LatentSigns, fit_signs
+from capstat.capture.review_selection import review_by_contradiction
 from capstat.capture.roc import ContinuousSignAccuracy, assess_continuous_sign
 from capstat.capture.run_chart import FalseCaptureChart, false_capture_chart
 from capstat.capture.sensitivity_surface import SurfacePoint, sensitivity_surface
@@ -76,5 +77,6 @@ __all__ = [
     "read_claims",
     "read_judged_ramps",
     "read_sign",
+    "review_by_contradiction",
     "sensitivity_surface",
 ]

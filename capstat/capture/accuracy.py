@@ -58,6 +58,8 @@ class SignAccuracy:
         The reference.
     n_steps, n_patients : int
         Steps at which both were recorded, and patients that they come from.
+    cell_patients : tuple of int
+        Patients in each cell: true positive, false positive, false negative, true negative.
     accuracy : Accuracy
         The table and the estimates; ``Estimate.n`` counts the patients behind each.
     notes : tuple of str
@@ -70,6 +72,7 @@ class SignAccuracy:
     reference_label: str
     n_steps: int
     n_patients: int
+    cell_patients: tuple[int, int, int, int]
     accuracy: Accuracy
     notes: tuple[str, ...]
 
@@ -196,7 +199,9 @@ def assess_sign(record: SignRecord, level: float = 0.95) -> SignAccuracy:
                 for name, ratio in RATIOS.items()
             },
         )
+    a, b, c, d = (int(np.unique(patient[cells == cell]).size) for cell in range(4))
     return SignAccuracy(
-        record.name, record.label, record.reference_name, record.reference_label, table.total, patients, accuracy,
+        record.name, record.label, record.reference_name, record.reference_label, table.total, patients, (a, b, c, d),
+        accuracy,
         _notes(record, table, patients),
     )  # fmt: skip

@@ -11,7 +11,7 @@ from scipy import stats
 from capstat.capture.corrected_npmle import fit_misjudged, maximise_cells, threshold_cells
 from capstat.capture.error_estimates import error_estimates
 from capstat.capture.error_replicates import draw_added, prepare_replicates, refit_replicate
-from capstat.capture.estimated_errors import ErrorModel, estimate_errors, require_reference
+from capstat.capture.estimated_errors import ErrorModel, estimate_errors
 from capstat.capture.judgement_errors import JudgementErrors
 from capstat.capture.judgement_table import tabulate_ramps
 from capstat.capture.settled import settled_thresholds
@@ -63,6 +63,8 @@ class CorrectedCapture:
         How much lower the mean threshold looks when every judgement is believed (corrected minus claimed), in mA.
     n_ramps, n_reviewed : int
         Ramps, and those that the reference judged at one setting or more.
+    n_false_seen : int
+        Judgements "captured" that the reference found wrong, in ramps up to their end.
     left_out : int
         Bootstrap replicates that gave no estimate of the errors.
     """
@@ -77,6 +79,7 @@ class CorrectedCapture:
     shift: Estimate
     n_ramps: int
     n_reviewed: int
+    n_false_seen: int
     left_out: int
 
 
@@ -103,14 +106,13 @@ def _resample_given(
 
 
 def _resample_joint(
-    profile: ErrorProfile, fit: JointFit, model: ErrorModel, weights: NDArray[np.float64], rng: np.random.Generator
+    profile: ErrorProfile, fit: JointFit, weights: NDArray[np.float64], rng: np.random.Generator
 ) -> _Replicates:
     """Refit errors and masses together, leaving out replicates that give no estimate of the errors."""
     search = prepare_replicates(profile, fit)
     masses, logits, kept = [], [], []
     for w, added in zip(weights, draw_added(weights.shape[0], rng), strict=True):
         try:
-            require_reference(profile.table, model, w)
             refit = refit_replicate(search, w, added)
         except NotEstimableError:
             continue
@@ -120,8 +122,8 @@ def _resample_joint(
     left_out = weights.shape[0] - len(kept)
     if left_out > MOST_LEFT_OUT * weights.shape[0]:
         raise NotEstimableError(
-            f"The reference judged too few settings for limits: {left_out} of {weights.shape[0]} bootstrap samples gave no "
-            "estimate of the errors."
+            f"The reference judged too few settings for limits: {left_out} of {weights.shape[0]} bootstrap samples "
+            "gave no estimate of the errors."
         )
     return _Replicates(np.array(masses), np.array(logits), np.array(kept), left_out)
 
@@ -140,7 +142,7 @@ def _fit_and_replicates(
     else:
         profile, joint = estimate_errors(table, model)
         errors, cells, mass = joint.errors, joint.cells, joint.masses.mass
-        replicates = _resample_joint(profile, joint, model, weights, np.random.default_rng([seed, 1]))
+        replicates = _resample_joint(profile, joint, weights, np.random.default_rng([seed, 1]))
     return fit_misjudged(table, errors, n_patients), errors, cells.intervals, mass, replicates
 
 
@@ -204,6 +206,9 @@ def correct_thresholds(
     """
     table = tabulate_ramps(ramps)
     n_patients = ramps.n_patients
+    reviewed = np.unique(ramps.patient[ramps.ramp[ramps.truth >= 0]]).size
+    if not model.fixed and 0 < reviewed < 2:
+        raise NotEstimableError("The reference judged settings of one patient only: no limits can be had from that.")
     patterns = unit_patterns(ramps.patient, table.index, np.ones(len(ramps)), table.allowed.shape[0])
     weights = draw_cell_weights(patterns, replicates, np.random.default_rng(seed))
     fit, errors, intervals, mass, drawn = _fit_and_replicates(table, model, weights, n_patients, seed)
@@ -234,5 +239,6 @@ def correct_thresholds(
         _shift(intervals, mass, drawn, claimed, top, level, n_patients),
         len(ramps),
         ramps.n_reviewed,
+        int((ramps.claimed & (ramps.truth == 0)).sum()),
         drawn.left_out,
     )  # fmt: skip

@@ -43,6 +43,8 @@ __all__ = ["CorrectedFit", "fit_corrected", "fit_corrected_groups"]
 STEP = 1e-4
 # logit of the capturable share at which the search for it begins
 FIRST_NEVER = 3.0
+# logit (about one in a hundred) at which the search for an error that was not seen begins
+UNSEEN_START = -4.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -82,13 +84,16 @@ class _Problem:
     """Everything that the likelihood depends on.
 
     ``logits`` holds the three error logits of every group, shape (g, 3); those that are ``free`` are common to all
-    groups and end the vector of parameters.
+    groups and end the vector of parameters.  To an error that the reference never saw (``unseen``) half a wrong and
+    half a right judgement are added, as on average in the bootstrap: taken as impossible it would lend its certainty
+    to the thresholds.
     """
 
     family: Family
     groups: tuple[_Group, ...]
     logits: NDArray[np.float64]
     free: NDArray[np.bool_]
+    unseen: NDArray[np.bool_]
 
     def split(self, x: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Parameters of the thresholds, and the error logits of every group."""
@@ -122,8 +127,13 @@ class _Problem:
         value, scores = self.scores(x)
         if not scores:
             return value, np.zeros(x.size)
-        slope = sum(group.table.count @ part for group, part in zip(self.groups, scores, strict=True))
-        return value, np.asarray(slope)
+        slope = np.array(sum(group.table.count @ part for group, part in zip(self.groups, scores, strict=True)))
+        count = int(self.free.sum())
+        if self.unseen.any():
+            z = self.split(x)[1][0]
+            value += 0.5 * float((special.log_expit(z) + special.log_expit(-z))[self.unseen].sum())
+            slope[x.size - count :] += np.where(self.unseen, 0.5 - special.expit(z), 0.0)[self.free]
+        return value, slope
 
     def gain_of_never(self, x: NDArray[np.float64]) -> float:
         """Slope of the log-likelihood in a share that is never captured, at a share of none.
@@ -239,19 +249,20 @@ def fit_corrected_groups(
     """
     tables = [tabulate_ramps(part) for part in ramps]
     if isinstance(errors, ErrorModel):
-        logits, free = _estimated_start(ramps, errors)
+        logits, free, unseen = _estimated_start(ramps, errors)
         rows = np.tile(logits, (len(tables), 1))
     else:
         for table, given in zip(tables, errors, strict=True):
             table.likelihood(given)
         rows, free = np.array([_logits_of(given) for given in errors]), np.zeros(3, dtype=bool)
-    everybody = _Problem(family, _groups(tables, design, never_captured=False), rows, free)
+        unseen = free
+    everybody = _Problem(family, _groups(tables, design, never_captured=False), rows, free, unseen)
     start = np.concatenate((_start(ramps, design, family), rows[0, free]))
     problem, best = everybody, _maximise(everybody, start)
     if never_captured:
         if everybody.gain_of_never(best.x) <= 0:
             raise NotEstimableError(f"The {family.name} model of misjudged ramps has no share that is never captured.")
-        problem = _Problem(family, _groups(tables, design, never_captured=True), rows, free)
+        problem = _Problem(family, _groups(tables, design, never_captured=True), rows, free, unseen)
         best = _maximise(problem, np.insert(best.x, best.x.size - int(free.sum()), FIRST_NEVER))
     covariance = np.asarray(np.linalg.inv(-best.hessian), dtype=np.float64)
     method = "observed information, misjudged ramps"
@@ -290,10 +301,13 @@ def _logits_of(errors: JudgementErrors) -> NDArray[np.float64]:
     return np.append(np.maximum(rates, NEVER), np.log(errors.odds_ratio_per_10_ma))
 
 
-def _estimated_start(ramps: Sequence[JudgedRamps], model: ErrorModel) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
-    """Errors of the nonparametric fit to all groups; an error that it puts at zero stays there."""
+def _estimated_start(
+    ramps: Sequence[JudgedRamps], model: ErrorModel
+) -> tuple[NDArray[np.float64], NDArray[np.bool_], NDArray[np.bool_]]:
+    """Errors of the nonparametric fit to all groups, which of them are estimated, and which need an added judgement."""
     profile, joint = estimate_errors(tabulate_ramps(join_ramps(ramps)), model)
-    on_bound = joint.logits <= NEVER
+    unseen = profile.free & np.append(joint.logits[:2] <= NEVER, False)
+    free = profile.free.copy()
     # without any false capture there is nothing that could change with the current
-    on_bound[2] = on_bound[1]
-    return joint.logits, profile.free & ~on_bound
+    free[2] &= not unseen[1]
+    return np.where(unseen, UNSEEN_START, joint.logits), free, unseen

@@ -29,6 +29,8 @@ __all__ = ["DifferentialMisjudgement", "RatioAt", "TippingPoint", "differential_
 
 QUANTITY = "ratio of capture thresholds"
 # steps in which specificity is lowered in one placement, until the conclusion changes or no estimate is left
+# log-likelihood, less the largest, below which the judgements themselves speak against a pair of specificities
+AGAINST = -3.0
 LOSSES = np.arange(0.0, 0.401, 0.02)
 
 
@@ -107,8 +109,12 @@ class DifferentialMisjudgement:
 
     @property
     def range_of_ratios(self) -> tuple[float, float]:
-        """Smallest and largest ratio over the grid."""
-        values = [point.ratio.value for point in self.grid if point.ratio is not None and point.ratio.value is not None]
+        """Smallest and largest ratio over the pairs of the grid that the judgements do not speak against."""
+        values = [
+            point.ratio.value
+            for point in self.grid
+            if point.ratio is not None and point.ratio.value is not None and (point.log_likelihood or 0.0) >= AGAINST
+        ]
         return min(values), max(values)
 
 

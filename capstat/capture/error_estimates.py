@@ -76,6 +76,9 @@ def error_estimates(
     reviewed = ramps.truth >= 0
     patient = ramps.patient[ramps.ramp]
     told = {value: int(pd.unique(patient[reviewed & (ramps.truth == value)]).size) for value in (0, 1)}
+    if told[0] == 0:
+        # only upheld claims tell of the specificity then
+        told[0] = int(pd.unique(patient[reviewed & ramps.claimed]).size)
     n = int(ramps.claimed.size)
     words = "probability that a setting {} is judged so"
     if model.sensitivity is None:

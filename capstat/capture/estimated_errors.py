@@ -11,7 +11,7 @@ from scipy import optimize, special
 from capstat.capture.corrected_npmle import MassFit, ThresholdCells, maximise_cells, threshold_cells
 from capstat.capture.judgement_errors import REFERENCE_MA, JudgementErrors
 from capstat.numerics.mixing import GAP_TARGET
-from capstat.results import NotEstimableError
+from capstat.results import NotEstimableError, UsageError
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -192,6 +192,9 @@ def _first_guess(
     absent_refused = quiet * of_refusals if refusals else refused
     miss = (misses * of_refusals + 0.5) / (hits * of_claims + misses * of_refusals + 1)
     alarm = (alarms * of_claims + 0.5) / (alarms * of_claims + absent_refused + 1)
+    if alarms + quiet == 0:
+        # nothing without capture was seen, so that upheld claims alone say that false ones are rare
+        alarm = 0.5 / (hits * of_claims + 1)
     return (
         miss if model.sensitivity is None else 1 - model.sensitivity,
         alarm if model.specificity is None else 1 - model.specificity,
@@ -215,7 +218,8 @@ def require_reference(table: JudgementTable, model: ErrorModel, weights: NDArray
                 "The reference looked only at claimed captures, never at a setting judged not captured, so the "
                 "sensitivity of the judgement cannot be estimated; give it instead."
             )
-    if model.specificity is None and alarms + quiet == 0:
+    # a claim that is upheld tells of the specificity too: it might have been false
+    if model.specificity is None and alarms + quiet + hits == 0:
         raise NotEstimableError(
             "No setting that was judged at the bedside was found without capture by the reference, so the specificity "
             "of the judgement cannot be estimated; give it instead."
@@ -337,4 +341,9 @@ def estimate_errors(table: JudgementTable, model: ErrorModel) -> tuple[ErrorProf
     count = table.count
     start = require_reference(table, model, count)
     profile = profile_of(table, model, start)
-    return profile, refit_errors(profile, start, count, None)
+    fit = refit_errors(profile, start, count, None)
+    try:
+        fit.errors.require_information(table.edges_ma)
+    except UsageError as error:
+        raise NotEstimableError(f"The errors are estimated so large that nothing can be learned: {error}") from error
+    return profile, fit

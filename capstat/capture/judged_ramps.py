@@ -32,7 +32,7 @@ class JudgedRamps:
     """What was judged at each setting of each ramp, and what the reference says of some settings.
 
     A ramp counts up to its first claimed capture: what is judged after it is judged by somebody who believes that
-    the heart is captured.
+    the heart is captured.  One that begins with a claim and steps down counts up to its first refusal.
 
     Attributes
     ----------
@@ -128,7 +128,7 @@ class JudgedRamps:
             low, high = _interval_of(row, current, known, n)
         else:
             low, high = (np.asarray(side, dtype=float) for side in known_ma)
-        keep = _up_to_first_claim(row, yes, n)
+        keep = _up_to_the_end(row, current, yes, n)
         codes = np.arange(n, dtype=np.intp) if patient is None else pd.factorize(np.asarray(patient))[0]
         places = np.full(n, "unknown") if placement is None else np.asarray(placement, dtype=np.str_)
         return cls(
@@ -156,11 +156,11 @@ class JudgedRamps:
     def as_claimed(self) -> CensoredThresholds:
         """Thresholds as they look when every judgement is believed.
 
-        Above the highest setting below the claimed one that was judged not to capture, at or below the claimed one.
+        At or below the lowest claimed setting, above the highest one below it that was judged not to capture.
         """
         n = len(self)
         upper, lower = np.full(n, np.inf), np.zeros(n)
-        upper[self.ramp[self.claimed]] = self.current_ma[self.claimed]
+        np.minimum.at(upper, self.ramp[self.claimed], self.current_ma[self.claimed])
         failed = ~self.claimed & (self.current_ma < upper[self.ramp])
         np.maximum.at(lower, self.ramp[failed], self.current_ma[failed])
         return CensoredThresholds.from_bounds(lower, upper, self.patient, self.placement, capture="as claimed")
@@ -180,11 +180,18 @@ def join_ramps(parts: Sequence[JudgedRamps]) -> JudgedRamps:
     )  # fmt: skip
 
 
-def _up_to_first_claim(ramp: NDArray[np.intp], claimed: NDArray[np.bool_], n: int) -> NDArray[np.bool_]:
+def _up_to_the_end(
+    ramp: NDArray[np.intp], current: NDArray[np.float64], claimed: NDArray[np.bool_], n: int
+) -> NDArray[np.bool_]:
+    """Up to the first claim; up to the first refusal in a ramp that begins with a claim and steps down."""
     position = np.arange(ramp.size)
-    first = np.full(n, ramp.size, dtype=np.intp)
-    np.minimum.at(first, ramp[claimed], position[claimed])
-    return np.asarray(position <= first[ramp])
+    start = np.searchsorted(ramp, np.arange(n))
+    after = np.minimum(start + 1, ramp.size - 1)
+    down = claimed[start] & (ramp[after] == np.arange(n)) & (current[after] < current[start])
+    ending = np.where(down[ramp], ~claimed, claimed)
+    end = np.full(n, ramp.size, dtype=np.intp)
+    np.minimum.at(end, ramp[ending], position[ending])
+    return np.asarray(position <= end[ramp])
 
 
 def _interval_of(

@@ -113,6 +113,17 @@ def _estimate(
     )  # fmt: skip
 
 
+def _groups_differ(found: PatternFit, signs: SignTable) -> bool:
+    """Whether the shares of some two groups differ by more than their percentile limits (95 %)."""
+    shares = found.draws.parts[0][:, :, 1]
+    for a in range(shares.shape[1]):
+        for b in range(a):
+            limits = percentile_limits(shares[:, a] - shares[:, b], signs.patients, 0.95)
+            if limits is not None and (limits[0] > 0 or limits[1] < 0):
+                return True
+    return False
+
+
 def _notes(signs: SignTable, found: PatternFit, local: LocalIdentification, replicates: int) -> tuple[str, ...]:
     notes = [_LABEL, *signs.notes]
     if found.reached < STARTS / 10:
@@ -126,6 +137,11 @@ def _notes(signs: SignTable, found: PatternFit, local: LocalIdentification, repl
     against = [signs.names[item] for item, gain in zip(items, gains, strict=True) if gain < 0]
     if against:
         notes.append(f"In the class taken as capture, yes is rarer for: {', '.join(against)}.")
+    if len(signs.names) == 2 and len(signs.groups) > 1 and not _groups_differ(found, signs):
+        notes.append(
+            "The groups' shares of settings with capture do not clearly differ; two signs are told apart by that "
+            "difference alone, so that the estimates may be far off."
+        )
     if signs.patients < 2:
         notes.append("All steps are of one patient, so that limits cannot be had.")
     elif found.failed:

@@ -47,6 +47,8 @@ class VerificationCorrection:
         Corrected; ``identified`` holds their bounds without any assumption.
     uncorrected_sensitivity, uncorrected_specificity : Estimate
         From the verified steps alone.
+    unverified_patients : tuple of int
+        Patients with a setting at which the sign was seen, and not seen, and the reference was not recorded.
     notes : tuple of str
         The assumption, and what a reader must know.
     """
@@ -57,6 +59,7 @@ class VerificationCorrection:
     specificity: Estimate
     uncorrected_sensitivity: Estimate
     uncorrected_specificity: Estimate
+    unverified_patients: tuple[int, int]
     notes: tuple[str, ...]
 
 
@@ -217,5 +220,7 @@ def correct_for_verification(
     return VerificationCorrection(
         present, absent,
         _estimate(counts, per_patient, drawn, level, 0), _estimate(counts, per_patient, drawn, level, 1),
-        accuracy.sensitivity, accuracy.specificity, _notes(record, present, absent, patients.size),
+        accuracy.sensitivity, accuracy.specificity,
+        (int((per_patient[:, 2] > 0).sum()), int((per_patient[:, 5] > 0).sum())),
+        _notes(record, present, absent, patients.size),
     )  # fmt: skip

@@ -82,7 +82,8 @@ def correct_for_verification_by_signs(
     records : sequence of SignRecord
         Yes/no signs or rules of them, all with the same steps and reference.
     predictors : ndarray, shape (n, q)
-        Everything else recorded at each step that the reference may have been chosen by: 1, 0 or NaN.
+        Everything recorded at each step that the reference may have been chosen by, the signs themselves included: 1, 0
+        or NaN.
     level : float
         Confidence level.
     replicates, seed : int
@@ -91,8 +92,8 @@ def correct_for_verification_by_signs(
     Returns
     -------
     tuple of VerificationCorrection
-        One for each record.  Where a cell of the verified table is zero, the correction by that sign alone, with its
-        closed limits.
+        One for each record.  Where a cell of the verified table is zero, no more count for its limits than the patients
+        verified.
 
     Raises
     ------
@@ -130,9 +131,15 @@ def correct_for_verification_by_signs(
     for record in records:
         alone = correct_for_verification(record, level, replicates, seed)
         table = two_by_two(record)
-        if min(table.true_positive, table.true_negative, table.false_positive, table.false_negative) == 0:
-            found.append(alone)
-            continue
+        # where nothing of one kind was verified the replicates hardly differ: then patients count, not settings
+        fewest = {
+            1: _patients(patient, verified & (reference == 1) & ~np.isnan(record.value)),
+            0: _patients(patient, verified & (reference == 0) & ~np.isnan(record.value)),
+        }
+        caps = (
+            fewest[1] if min(table.true_positive, table.false_negative) == 0 else np.inf,
+            fewest[0] if min(table.true_negative, table.false_positive) == 0 else np.inf,
+        )
         cells = {}
         for answer in (1, 0):
             rows = record.value == answer
@@ -144,20 +151,24 @@ def correct_for_verification_by_signs(
         with np.errstate(invalid="ignore", divide="ignore"):
             values = hit / (hit + missed), quiet / (quiet + alarm)
         sensitivity, specificity = (
-            _replaced(estimate, value, patients.size, level)
-            for estimate, value in zip((alone.sensitivity, alone.specificity), values, strict=True)
+            _replaced(estimate, value, patients.size, level, cap)
+            for estimate, value, cap in zip((alone.sensitivity, alone.specificity), values, caps, strict=True)
         )
         notes = tuple(dict.fromkeys((*record.notes, ASSUMPTION)))
         found.append(replace(alone, sensitivity=sensitivity, specificity=specificity, notes=notes))
     return tuple(found)
 
 
-def _replaced(estimate: Estimate, values: NDArray[np.float64], patients: int, level: float) -> Estimate:
+def _patients(patient: NDArray[np.intp], rows: NDArray[np.bool_]) -> float:
+    return float(np.unique(patient[rows]).size)
+
+
+def _replaced(estimate: Estimate, values: NDArray[np.float64], patients: int, level: float, largest: float) -> Estimate:
     value, drawn = float(values[0]), values[1:][~np.isnan(values[1:])]
     limits: tuple[float, float] | None = None
     if patients > 1 and 2 * drawn.size > values.size:
         variance = float(drawn.var(ddof=1)) * patients / (patients - 1)
-        size = value * (1 - value) / max(variance, 1e-12)
+        size = min(value * (1 - value) / max(variance, 1e-12), largest)
         limits = wilson(value * size, size, level)
     notes = (ASSUMPTION, *(note for note in estimate.notes[1:] if "limits" not in note))
     if limits is None:

@@ -8,8 +8,10 @@ from typing import TYPE_CHECKING
 from capstat.report.confirmation_words import claim_words, full_sentences, limits_in_brackets, reference_words
 from capstat.report.table import parts
 from capstat.report.wording import (
+    NOT_BOUNDED,
     confidence_text,
     counted,
+    interval_text,
     listed,
     milliampere,
     p_text,
@@ -37,6 +39,10 @@ SMALL_P = 0.05
 ELECTRICAL_REFERENCE = "adjudicated_capture"
 # judged settings from which a sign's own shares are put into a sentence
 ENOUGH_SETTINGS = 30
+# false claims seen by the reference below which corrected limits were too narrow in simulations
+FEW_FALSE = 3
+# smallest difference of shares, counted and corrected, that is told
+WORTH_TELLING = 0.03
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,11 +112,7 @@ def _false_capture(found: FalseCaptureAnalysis, suppress_below: int) -> tuple[st
     sentences += [_grouping(found, test) for test in found.audit.tests if _clear(test)]
     if found.currents is not None and found.currents.shift.value is not None:
         shift = found.currents.shift
-        told = (
-            "no clear difference"
-            if shift.lower is None or shift.upper is None or shift.lower <= 0 <= shift.upper
-            else "a clear difference"
-        )
+        told = _clearly(shift, "a clear difference", "no clear difference")
         sentences.append(
             f"False claims were made at a median of {value_text(found.currents.false_median)}, upheld ones at "
             f"{value_text(found.currents.upheld_median)} (typical difference {_inside(shift)}): {told}."
@@ -120,6 +122,13 @@ def _false_capture(found: FalseCaptureAnalysis, suppress_below: int) -> tuple[st
     sentences += _change(found)
     sentences += list(found.reasons)
     return full_sentences(sentences)
+
+
+def _clearly(difference: Estimate, yes: str, no: str) -> str:
+    """What limits around a difference say; nothing where there are none."""
+    if interval_text(difference) == NOT_BOUNDED or difference.lower is None or difference.upper is None:
+        return "too few to tell"
+    return no if difference.lower <= 0 <= difference.upper else yes
 
 
 def _clear(test: GroupTest) -> bool:
@@ -144,15 +153,10 @@ def _change(found: FalseCaptureAnalysis) -> list[str]:
     if change is None or change.difference.value is None:
         return []
     d = change.difference
-    unclear = d.lower is None or d.upper is None or d.lower <= 0 <= d.upper
     return [
         f"Before study month {change.change_month:g}, {value_text(change.before)} of the judged claims were false, from "
         f"then on {value_text(change.after)} (difference {_inside(d)}): "
-        + (
-            "the records are too few to say whether anything changed"
-            if unclear
-            else "a change in time, whatever caused it"
-        )
+        + _clearly(d, "a change in time, whatever it came from", "the records do not show whether anything changed")
     ]
 
 
@@ -234,6 +238,7 @@ def _selective(found: ReferenceAnalysis, single: list[SignAccuracy]) -> list[str
         if (v := corrected.get(sign.label)) is not None
         and v.specificity.value is not None
         and v.uncorrected_specificity.value is not None
+        and abs(v.uncorrected_specificity.value - v.specificity.value) >= WORTH_TELLING
         and not (v.specificity.lower or 0.0) <= v.uncorrected_specificity.value <= (v.specificity.upper or 1.0)
     ]
     if not moved:
@@ -241,7 +246,7 @@ def _selective(found: ReferenceAnalysis, single: list[SignAccuracy]) -> list[str
     _, label, v = max(moved, key=lambda one: one[0])
     return [
         (
-            f"These shares allow for which settings were judged: {reference_words(found.reference)} was recorded at "
+            f"These shares allow for which settings were judged, as far as that hung on what was found there: {reference_words(found.reference)} was recorded at "
             f"{value_text(v.verified_present)} of settings with {label} and at {value_text(v.verified_absent)} of those without. "
             f"Counting the judged settings alone would say {value_text(v.uncorrected_specificity)} for its specificity, not "
             f"{value_text(v.specificity)}."
@@ -283,8 +288,9 @@ def _contradictions(found: ConfirmationAnalysis, latent: LatentAnalysis) -> list
         if reference.reference == ELECTRICAL_REFERENCE:
             continue
         corrected = dict(reference.verification)
+        counted_shares = {sign.label: sign.accuracy.specificity for sign in reference.signs}
         for label, alone in zip(latent.labels, latent.model.specificity, strict=True):
-            against = corrected[label].specificity if label in corrected else None
+            against = corrected[label].specificity if label in corrected else counted_shares.get(label)
             if against is None or None in (against.upper, alone.lower, against.lower, alone.upper):
                 continue
             if (alone.lower or 0) > (against.upper or 1) or (alone.upper or 1) < (against.lower or 0):
@@ -292,8 +298,9 @@ def _contradictions(found: ConfirmationAnalysis, latent: LatentAnalysis) -> list
         if apart:
             return [
                 (
-                    f"Against {reference_words(reference.reference)} the specificity is another: {listed(apart)}. The assumption "
-                    "behind the model does not hold here; believe the reference."
+                    f"Against {reference_words(reference.reference)} the specificity is another: {listed(apart)}. "
+                    "Signs that are misled together, a reference that is itself wrong at times, or other settings can each be "
+                    "behind that; the data do not say which."
                 )
             ]
     return []
@@ -301,12 +308,13 @@ def _contradictions(found: ConfirmationAnalysis, latent: LatentAnalysis) -> list
 
 def _current_words(estimate: Estimate) -> str:
     if estimate.value is None:
-        return "a current that was not reached"
+        low = "" if not estimate.lower else f" ({milliampere(estimate.lower)} mA or more)"
+        return f"not reached{low}"
     return f"{milliampere(estimate.value)} mA ({limits_in_brackets(estimate)})"
 
 
 def _plain_current(estimate: Estimate) -> str:
-    return "a current that was not reached" if estimate.value is None else f"{milliampere(estimate.value)} mA"
+    return "not reached" if estimate.value is None else f"{milliampere(estimate.value)} mA"
 
 
 def _corrected(found: CorrectedAnalysis) -> tuple[str, ...]:
@@ -318,7 +326,7 @@ def _corrected(found: CorrectedAnalysis) -> tuple[str, ...]:
         if group.result is None:
             continue
         pairs = [
-            f"{100 * fraction:g} % are captured at {_current_words(after)}, as claimed at {_plain_current(before)}"
+            f"the current that captures {100 * fraction:g} % is {_current_words(after)}, as claimed {_plain_current(before)}"
             for fraction, before, after in list(
                 zip(
                     found.fractions, group.result.as_claimed.capture_currents, group.result.corrected.capture_currents,
@@ -328,7 +336,26 @@ def _corrected(found: CorrectedAnalysis) -> tuple[str, ...]:
         ]  # fmt: skip
         who = "Over all placements" if group is overall else f"With {group.label} pads"
         sentences.append(f"{who}, corrected for misjudged {found.claim} capture, {'; '.join(pairs)}.")
+    if overall is not None and overall.result is not None and overall.n_reviewed:
+        sentences += _how_sure(found, overall.result)
     return full_sentences([*sentences, *_surface(found)])
+
+
+def _how_sure(found: CorrectedAnalysis, result: CorrectedCapture) -> list[str]:
+    """On what the estimated errors rest."""
+    sentences = [
+        (
+            "This takes for granted that which settings the reference judged hung on nothing but what was read up to the claim: "
+            "strips pulled because a claim was contradicted later, or looked doubtful, make readings seem worse than they are."
+        )
+    ]
+    sentences += [found.selected] if found.selected else []
+    if found.model.specificity is None and result.n_false_seen < FEW_FALSE:
+        sentences.append(
+            f"The reference saw {counted(result.n_false_seen, 'false claim')} in ramps up to their claim: how often readings "
+            "without capture are wrong is hardly known, and the limits of the corrected currents are too narrow"
+        )
+    return sentences
 
 
 def _errors(found: CorrectedAnalysis, result: CorrectedCapture) -> str:
@@ -404,7 +431,8 @@ def _consequences(found: CorrectedAnalysis) -> tuple[str, ...]:
         sentences.append(f"As estimated from what was reviewed, it is {listed(own)}.")
     low, high = d.range_of_ratios
     sentences.append(
-        f"Over the whole stated range of specificities the ratio lies between {ratio_text(low)} and {ratio_text(high)}."
+        f"Over the pairs of the stated range that the readings do not speak against, the ratio lies between {ratio_text(low)} "
+        f"and {ratio_text(high)}."
     )
     return full_sentences(sentences)
 
@@ -426,12 +454,12 @@ def confirmation_summary(found: ConfirmationAnalysis) -> str:
     if corrected is not None and result is not None:
         k = min(1, len(corrected.fractions) - 1)
         before, after = result.as_claimed.capture_currents[k], result.corrected.capture_currents[k]
+        told = _clearly(result.shift, "", ", a difference that the data do not settle")
         text += (
-            f" Corrected for that, over all placements {100 * corrected.fractions[k]:g} % of patients have {claim} at "
-            f"{_current_words(after)}, not at {_plain_current(before)} as claimed."
-            if after.value != before.value
-            else f" Correcting for that leaves the current at which {100 * corrected.fractions[k]:g} % of patients have {claim} at "
-            f"{_current_words(after)}."
+            f" Corrected for misreading, the current at which {100 * corrected.fractions[k]:g} % have {claim}, over all "
+            f"placements, is {_current_words(after)}; as claimed it is {_plain_current(before)}{told}."
+            if told != "too few to tell"
+            else ""
         )
     elif corrected is not None:
         text += "".join(f" {sentence}" for sentence in _surface(corrected))

@@ -115,7 +115,10 @@ def _families_table(found: CorrectedAnalysis) -> Table:
     return Table(
         "corrected_families", "The same with a family of distributions (all placements)",
         ("family", "AIC above the best", *shares, "never captured"), tuple(rows), estimates_frame(estimates),
-        ("Errors of judgement are estimated together with each family; a lower AIC fits better.",),
+        (
+            ("Errors of judgement are estimated together with each family (to one that the reference never saw, half a wrong and "
+            "half a right judgement are added); a lower AIC fits better."),
+        ),
     )  # fmt: skip
 
 
@@ -165,7 +168,12 @@ def _differential_table(found: DifferentialMisjudgement) -> Table:
     ]
     rows = [(label, both(e)) for label, e in estimates[:2]]
     low, high = found.range_of_ratios
-    rows.append((f"any pair in the stated range ({_range(found)})", f"{low:.2f} to {high:.2f}"))
+    rows.append(
+        (
+            f"pairs in the stated range ({_range(found)}) that the readings do not speak against",
+            f"{low:.2f} to {high:.2f}",
+        )
+    )
     for tip in found.tipping:
         at = "no loss that was tried" if tip.specificity is None else f"{percent(tip.specificity)} % or less"
         rows.append((f"{tip.what}: specificity with {tip.placement} pads, {percent(tip.other)} % with the other", at))
@@ -173,7 +181,8 @@ def _differential_table(found: DifferentialMisjudgement) -> Table:
         "misjudgement_ratio", f"Ratio of thresholds, {found.first} over {found.minus}, under misjudgement",
         ("readings", f"ratio ({level_text(found.alike)})"), tuple(rows), estimates_frame(estimates),
         (
-            ("Lognormal thresholds with a common spread, from the readings alone, nothing adjusted for; specificities at 80 mA. "
+            ("Lognormal thresholds with a common spread, from the readings alone, nothing adjusted for; specificities at 80 mA. Limits "
+            "take the errors as known. "
             "One bias at a time: confounding and the choice of the placement are not in it. Every pair is in the CSV file."),
         ),
     )  # fmt: skip

@@ -226,7 +226,7 @@ def test_samples_without_a_reference_are_left_out_and_too_many_refused():
     assert 20 <= found.left_out <= 60
     assert found.n_reviewed == 2
     one = [(i, c, y, -1 if i == 1 else t) for i, c, y, t in rows]
-    with pytest.raises(NotEstimableError, match="too few settings for limits"):
+    with pytest.raises(NotEstimableError, match="one patient only"):
         corrected(JudgedRamps.from_arrays(*zip(*one, strict=True)), ErrorModel())
 
 

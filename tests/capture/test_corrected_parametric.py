@@ -234,11 +234,14 @@ def test_a_reference_that_says_everything_leaves_the_ordinary_fit():
 
 
 def test_no_false_capture_seen_is_none():
-    """Every claim upheld: specificity stays at 1, and no covariance is lost to a parameter on its bound."""
+    """Every claim upheld: half a false one is added, so that the thresholds do not take it for impossible."""
     ramps = simulated(200, 11, JudgementErrors(0.9, 1.0), reviewed=0.5)
     got = fit_corrected(ramps, family=LOGNORMAL, errors=ErrorModel(varies_with_current=True))
-    assert got.errors[0].specificity == 1
+    assert 0.99 < got.errors[0].specificity < 1
+    assert got.errors[0].odds_ratio_per_10_ma == 1
     assert np.all(np.isfinite(got.regression.covariance))
+    impossible = fit_corrected(ramps, family=LOGNORMAL, errors=JudgementErrors(got.errors[0].sensitivity, 1.0))
+    assert got.regression.covariance[0, 0] > impossible.regression.covariance[0, 0]
 
 
 def rows(*steps):

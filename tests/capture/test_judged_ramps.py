@@ -123,15 +123,28 @@ def made(ramps, **more):
     return JudgedRamps.from_arrays(*zip(*flat, strict=True), **more)
 
 
+def ended(ramp):
+    """Up to the first claim; up to the first refusal where it begins with a claim and steps down."""
+    down = len(ramp) > 1 and ramp[0][1] and ramp[1][0] < ramp[0][0]
+    ends = [k for k, step in enumerate(ramp) if step[1] != down]
+    return ramp[: ends[0] + 1] if ends else ramp
+
+
+def test_a_ramp_that_steps_down_ends_with_its_first_refusal():
+    """140 and 120 mA believed, 100 not, 80 never counted: a threshold above 100 and up to 120 as claimed."""
+    found = made([[(140.0, True, -1), (120.0, True, -1), (100.0, False, -1), (80.0, True, -1)]])
+    assert found.current_ma.tolist() == [140.0, 120.0, 100.0]
+    claimed = found.as_claimed()
+    assert (claimed.lower_ma[0], claimed.upper_ma[0]) == (100.0, 120.0)
+
+
 @given(RAMPS)
 @settings(max_examples=80, deadline=None)
 def test_ramps_end_with_their_first_claim_and_intervals_hold_what_the_reference_saw(ramps):
     """Reference: the rule in words, with Python lists."""
     found = made(ramps)
     for i, ramp in enumerate(ramps):
-        claims = [k for k, step in enumerate(ramp) if step[1]]
-        kept = ramp[: claims[0] + 1] if claims else ramp
-        assert steps_of(found, i) == kept
+        assert steps_of(found, i) == ended(ramp)
         low = max((c for c, _, t in ramp if t == 0), default=0.0)
         assert found.lower_ma[i] == low
         assert found.upper_ma[i] == min((c for c, _, t in ramp if t == 1 and c > low), default=INF)

@@ -26,16 +26,21 @@ def made(ramps, **more):
     return JudgedRamps.from_arrays(*zip(*flat, strict=True), **more)
 
 
+def ended(ramp):
+    """Up to the first claim; up to the first refusal where it begins with a claim and steps down."""
+    down = len(ramp) > 1 and ramp[0][1] and ramp[1][0] < ramp[0][0]
+    ends = [k for k, step in enumerate(ramp) if step[1] != down]
+    return ramp[: ends[0] + 1] if ends else ramp
+
+
 def probability(ramp, threshold, errors):
-    """Of the judgements up to the first claim, for one threshold; zero where the reference excludes it."""
+    """Of the judgements up to the ramp's end, for one threshold; zero where the reference excludes it."""
     found = 1.0
-    for current, claimed, truth in ramp:
+    for current, claimed, truth in ended(ramp):
         captured = threshold <= current if truth < 0 else truth == 1
         false_claim = expit(logit(1 - errors.specificity) + math.log(errors.odds_ratio_per_10_ma) / 10 * (current - 80))
         yes = errors.sensitivity if captured else false_claim
         found *= yes if claimed else 1 - yes
-        if claimed:
-            break
     low = max((c for c, _, t in ramp if t == 0), default=0.0)
     high = min((c for c, _, t in ramp if t == 1 and c > low), default=math.inf)
     return found if low < threshold <= high else 0.0
@@ -63,10 +68,9 @@ def test_table_counts_every_ramp_once(ramps):
     """Reference: Python's sets and counts."""
 
     def key(ramp):
-        claims = [k for k, step in enumerate(ramp) if step[1]]
         low = max((c for c, _, t in ramp if t == 0), default=0.0)
         high = min((c for c, _, t in ramp if t == 1 and c > low), default=math.inf)
-        return low, high, tuple(sorted(ramp[: claims[0] + 1] if claims else ramp))
+        return low, high, tuple(sorted(ended(ramp)))
 
     table = tabulate_ramps(made(ramps))
     keys = [key(ramp) for ramp in ramps]
@@ -139,12 +143,10 @@ def test_expected_judgements_are_those_of_drawn_thresholds(ramps, seed):
         if row in seen:
             continue
         seen.add(row)
-        for current, claimed, truth in ramp:
+        for current, claimed, truth in ended(ramp):
             at = int(np.searchsorted(table.edges_ma, current))
             captured = chosen[row] <= at if truth < 0 else truth == 1
             wanted[2 * (not captured) + (not claimed), row, at] += 1
-            if claimed:
-                break
     np.testing.assert_array_equal(found, wanted)
 
 

@@ -139,17 +139,26 @@ def test_a_long_stretch_without_false_capture_is_a_signal_before_it_ends():
     )
 
 
-@pytest.mark.parametrize(
-    ("upheld", "reason"),
-    [
-        ([1] * 11 + [0], "gaps need at least two false captures"),
-        ([0] * 12, "the months that set the limits have no false or no upheld claim"),
-    ],
-)
-def test_without_gaps_the_shares_are_charted(upheld, reason):
-    chart = false_capture_chart(claims_of(upheld, np.arange(1, 13)))
-    assert (chart.gaps, chart.gaps_reason, chart.chosen) == (None, reason, "p-chart")
+def test_without_gaps_the_shares_are_charted():
+    chart = false_capture_chart(claims_of([1] * 11 + [0], np.arange(1, 13)))
+    assert (chart.gaps, chart.gaps_reason, chart.chosen) == (None, "gaps need at least two false captures", "p-chart")
     assert chart.signals == ()
+
+
+@pytest.mark.parametrize(("upheld", "kind"), [(0, "upheld"), (1, "false")])
+def test_claims_of_one_kind_are_not_charted(upheld, kind):
+    with pytest.raises(NotEstimableError, match=f"no judged claim was {kind}"):
+        false_capture_chart(claims_of([upheld] * 12, np.arange(1, 13)))
+
+
+def test_a_baseline_of_few_claims_sets_no_limits():
+    """Eight upheld claims before the change: limits of 0 to 0 would call the first false one a signal."""
+    upheld = [1] * 8 + [0, 1, 1] * 8
+    months = [1, 1, 1, 2, 2, 2, 3, 3, *np.repeat(np.arange(4, 12), 3)]
+    chart = false_capture_chart(claims_of(upheld, months), baseline_until=4)
+    assert chart.signals == ()
+    assert chart.baseline_until is None
+    assert "too few for limits" in " ".join(chart.notes)
 
 
 def test_what_was_left_out_is_told():

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from statsmodels.stats.proportion import proportion_confint
 
 from capstat.capture.signs import SignRecord, combine_signs
 from capstat.capture.verification import correct_for_verification
@@ -45,7 +46,7 @@ def test_one_sign_alone_is_begg_and_greenes():
     for name in ("sensitivity", "specificity"):
         one, two = getattr(alone, name), getattr(found, name)
         assert two.value == pytest.approx(one.value, abs=5e-3)
-        assert (two.lower, two.upper) == pytest.approx((one.lower, one.upper), abs=0.02)
+        assert (two.lower, two.upper) == pytest.approx((one.lower, one.upper), abs=0.04)
 
 
 def test_a_sign_that_did_not_decide_on_the_scan_is_mended_too():
@@ -95,13 +96,19 @@ def test_everything_verified_is_the_plain_share():
     assert found.sensitivity.value == pytest.approx(found.uncorrected_sensitivity.value, abs=1e-12)
 
 
-def test_an_empty_cell_keeps_the_closed_limits():
+def test_an_empty_cell_widens_its_own_side_only():
+    """Never false where verified: limits count the verified patients; the sensitivity stays the imputed one."""
     records, predictors = simulated(5)
+    verified = ~np.isnan(records[1].reference)
     value = np.where(records[1].reference == 0, 0.0, records[1].value)
     waveform = record_of("oximetry_waveform", value, records[1].reference, records[1].patient)
-    (found,) = correct_for_verification_by_signs([waveform], predictors, replicates=100)
-    assert found.specificity == correct_for_verification(waveform, replicates=100).specificity
-    assert found.specificity.lower < 1
+    with_it = np.column_stack([predictors[:, 0], value])
+    (found,) = correct_for_verification_by_signs([waveform], with_it, replicates=100)
+    absent = np.unique(waveform.patient[verified & (waveform.reference == 0) & ~np.isnan(value)]).size
+    assert found.specificity.value > 0.97
+    width = found.specificity.upper - found.specificity.lower
+    assert width >= np.diff(proportion_confint(absent, absent, method="wilson"))[0] * 0.9
+    assert abs(found.sensitivity.value - 0.85) < abs(correct_for_verification(waveform).sensitivity.value - 0.85)
 
 
 def test_refused():
