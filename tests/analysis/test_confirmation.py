@@ -205,3 +205,86 @@ def test_suppressed_placement_takes_the_whole_with_it(found):
     assert hidden.corrected.overall is None
     assert hidden.corrected.surface == ()
     assert everything(hidden)
+
+
+def test_a_reference_that_saw_no_first_claim_loses_the_audit_only():
+    """Believed from 70 mA on, scanned at 90 mA and above: thresholds can still be corrected."""
+    attempts, steps = [], []
+    for i in range(20):
+        attempts.append(
+            {"patient_id": f"P{i}", "attempt_id": f"A{i}", "placement": "anterior-lateral", "max_output_ma": 140}
+        )
+        steps += [
+            {"patient_id": f"P{i}", "attempt_id": f"A{i}", "current_ma": c + 5 * (i % 3), "mechanical_capture": c >= 70,
+             "ultrasound": c >= 80 if c >= 90 else None}
+            for c in (60, 70, 80, 90, 100)
+        ]  # fmt: skip
+    found = analyse_confirmation(study_of(pd.DataFrame(attempts), pd.DataFrame(steps)), QUICK)
+    assert found.false_capture is None
+    assert "No claimed capture was judged" in " ".join(found.reasons)
+    assert found.corrected is not None
+
+
+def test_ramps_that_step_down_keep_their_thresholds():
+    """From 140 mA down to the first refusal, as crews do with the unconscious; the true median is 80 mA."""
+    rng = np.random.default_rng(1)
+    attempts, steps = [], []
+    for i, true in enumerate(np.exp(rng.normal(np.log(80), 0.25, 60))):
+        attempts.append(
+            {"patient_id": f"P{i}", "attempt_id": f"A{i}", "placement": "anterior-lateral", "max_output_ma": 140}
+        )
+        for current in range(140, 39, -10):
+            claimed = bool(rng.random() < (0.97 if current >= true else 0.05))
+            steps.append(
+                {"patient_id": f"P{i}", "attempt_id": f"A{i}", "current_ma": current, "electrical_capture": claimed,
+                 "adjudicated_capture": bool(current >= true) if i % 2 else None}
+            )  # fmt: skip
+            if not claimed:
+                break
+    found = analyse_confirmation(study_of(pd.DataFrame(attempts), pd.DataFrame(steps)), QUICK)
+    claimed, corrected = found.corrected.overall.result.as_claimed, found.corrected.overall.result.corrected
+    assert claimed.capture_currents[0].value in (80.0, 90.0)
+    assert corrected.capture_currents[0].value in (80.0, 90.0)
+
+
+def test_review_that_hung_on_what_came_later_is_told():
+    """Strips pulled because a later reading contradicted the claim."""
+    attempts, steps = invented(n=120, reviewed=0.0)
+    last = steps.groupby("attempt_id").tail(1)
+    later = last[last["electrical_capture"]].assign(current_ma=lambda f: f["current_ma"] + 10)
+    contradicted = np.arange(len(later)) % 3 == 0
+    later = later.assign(electrical_capture=~contradicted)
+    steps = pd.concat([steps, later]).sort_values(["attempt_id", "current_ma"], kind="stable")
+    pulled = set(later.loc[contradicted, "attempt_id"])
+    steps["adjudicated_capture"] = np.where(steps["attempt_id"].isin(pulled), steps["current_ma"] > 80, None)
+    found = analyse_confirmation(study_of(attempts, steps), QUICK)
+    assert (
+        "Claims that a later reading contradicted were reviewed in 100 % of ramps, others in 0 %"
+        in found.corrected.selected
+    )
+    assert "review hung on what came after the claim" in everything(found)
+
+
+def test_few_false_claims_reviewed_are_a_warning():
+    attempts, steps = invented(specificity=1.0, reviewed=0.2)
+    text = everything(analyse_confirmation(study_of(attempts, steps), QUICK))
+    assert "is hardly known, and the limits of the corrected currents are too narrow" in text
+    assert "hung on nothing but what was read up to the claim" in text
+
+
+def test_no_first_attempt_with_a_judgement():
+    attempts, steps = [], []
+    for i in range(6):
+        for k in (0, 1):
+            attempts.append(
+                {"patient_id": f"P{i}", "attempt_id": f"A{i}{k}", "placement": "anterior-lateral", "max_output_ma": 140,
+                 "attempt_number": k + 1}
+            )  # fmt: skip
+            steps += [
+                {"patient_id": f"P{i}", "attempt_id": f"A{i}{k}", "current_ma": c, "mechanical_capture": c >= 80,
+                 "electrical_capture": c >= 80 if k else None, "adjudicated_capture": c >= 80 if k else None}
+                for c in (60, 80, 100)
+            ]  # fmt: skip
+    found = analyse_confirmation(study_of(pd.DataFrame(attempts), pd.DataFrame(steps)), QUICK)
+    assert found.corrected is None
+    assert "No first attempt of a patient has a judgement" in " ".join(found.reasons)
