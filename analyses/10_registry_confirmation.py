@@ -106,11 +106,10 @@ def print_signs(found: ConfirmationAnalysis, truth: dict) -> None:
         if label not in names:
             continue
         for k, kind in enumerate(("sensitivity", "specificity")):
-            note = " or lower: two pulses share a twitch" if (kind, label) == ("specificity", "femoral pulse") else ""
             print(
                 f"  {label}, {kind}: as counted {shown(getattr(corrected, f'uncorrected_{kind}'), 100)}; corrected "
                 f"{shown(getattr(corrected, kind), 100)}; without a reference {shown(alone[label][k], 100)}; true "
-                f"{100 * signs[f'{names[label]}_{kind}']:.1f}{note}"
+                f"{100 * signs[f'{names[label]}_{kind}']:.1f}"
             )
     print()
 
