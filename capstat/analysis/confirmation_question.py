@@ -83,10 +83,17 @@ def claim_and_reference(study: Study, question: ConfirmationQuestion) -> tuple[C
     Raises
     ------
     UsageError
-        When the chosen reference is none of the accepted columns.
+        When the chosen reference is none of the accepted columns, or what was chosen was not recorded.
     """
     if question.reference is not None and question.reference not in REFERENCE_COLUMNS:
         raise UsageError(f"'{question.reference}' is not a reference; use one of {', '.join(REFERENCE_COLUMNS)}.")
+    if question.reference is not None and not (len(study.steps) and study.steps[question.reference].notna().any()):
+        raise UsageError(f"The reference '{question.reference}' was asked for, but no step has a value in that column.")
+    if question.claim is not None and not _judged(study, question.claim):
+        raise UsageError(
+            f"{question.claim.name.capitalize()} capture was asked for, but no step has a value in "
+            f"'{question.claim.step_column}'."
+        )
     for claim, reference in _PAIRS:
         if question.claim not in (None, claim) or question.reference not in (None, reference):
             continue

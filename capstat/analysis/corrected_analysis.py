@@ -10,6 +10,7 @@ from capstat.capture import (
     correct_thresholds,
     differential_misjudgement,
     fit_corrected,
+    ratio_with_own_errors,
     read_judged_ramps,
     review_by_contradiction,
     sensitivity_surface,
@@ -30,6 +31,7 @@ if TYPE_CHECKING:
         JudgedRamps,
         SurfacePoint,
     )
+    from capstat.results import Estimate
     from capstat.thresholds import CaptureDefinition
 
 __all__ = ["CorrectedAnalysis", "CorrectedGroup", "analyse_corrected"]
@@ -87,6 +89,8 @@ class CorrectedAnalysis:
         How far misjudgement that differs between placements could explain their difference.
     not_differential : str
         Why there is none; empty when there is one.
+    own_errors : Estimate or None
+        Ratio with the errors that were estimated for each placement.
     selected : str
         What was read after the claim, where it went with whether the ramp was reviewed; empty where nothing shows that.
     """
@@ -101,6 +105,7 @@ class CorrectedAnalysis:
     surface: tuple[SurfacePoint, ...]
     differential: DifferentialMisjudgement | None
     not_differential: str
+    own_errors: Estimate | None
     selected: str
 
     @property
@@ -141,6 +146,19 @@ def _ramps_of(
         if not first.all():
             ramps, selection = ramps.subset(first), "the first attempt of each patient"
     return (ramps.without_reference() if reference is None else ramps), selection
+
+
+def _own_errors(
+    ramps: JudgedRamps, placements: tuple[str, str], groups: list[CorrectedGroup], level: float
+) -> Estimate | None:
+    results = {group.label: group.result for group in groups}
+    first, minus = (results.get(name) for name in placements)
+    if first is None or minus is None:
+        return None
+    try:
+        return ratio_with_own_errors(ramps, *placements, (first.errors, minus.errors), level)
+    except (NotEstimableError, UsageError):
+        return None  # one of the two errors leaves no estimate; the grid tells the rest
 
 
 def analyse_corrected(
@@ -217,5 +235,6 @@ def analyse_corrected(
     return CorrectedAnalysis(
         claim.name, reference or "", selection, model, tuple(groups), families, fractions,
         sensitivity_surface(ramps, fractions=fractions), differential, why_not,
+        None if differential is None else _own_errors(ramps, placements, groups[1:], level),
         review_by_contradiction(study, claim, ramps),
     )  # fmt: skip

@@ -35,6 +35,7 @@ if TYPE_CHECKING:
         ContinuousSignAccuracy,
         DependencePoint,
         LatentSigns,
+        Sign,
         SignAccuracy,
         SignRecord,
         VerificationCorrection,
@@ -109,20 +110,33 @@ class SignAnalysis:
         Without a reference.
     not_latent : str
         Why there is none; empty when there is one.
+    left_out : tuple of str
+        Why a sign that was recorded is not assessed.
     """
 
     references: tuple[ReferenceAnalysis, ...]
     agreement: Agreement | None
     latent: LatentAnalysis | None
     not_latent: str
+    left_out: tuple[str, ...]
 
 
 def _enough(record: SignRecord, fewest: int) -> bool:
     return int(record.both.sum()) >= fewest
 
 
+def _never_absent(study: Study, sign: Sign) -> bool:
+    """Whether only what was seen was written down: an empty cell is then no observation, and nothing can be said."""
+    column = study.steps[sign.name]
+    return not sign.continuous and bool(column.notna().any()) and not bool((column == False).any())  # noqa: E712
+
+
 def _against(study: Study, reference: str, level: float, replicates: int, seed: int) -> ReferenceAnalysis | None:
-    names = [sign for sign in SIGNS if sign.name not in CONCLUSIONS and sign.name != reference]
+    names = [
+        sign
+        for sign in SIGNS
+        if sign.name not in CONCLUSIONS and sign.name != reference and not _never_absent(study, sign)
+    ]
     records = [read_sign(study, sign.name, reference) for sign in names]
     binary = [r for r in records if not r.continuous and _enough(r, FEWEST_STEPS)]
     rules = [combine_signs(pair, "all") for pair in itertools.combinations(binary, 2)]
@@ -225,4 +239,10 @@ def analyse_signs(
         latent = _latent(study, level, refits, seed)
     except NotEstimableError as error:
         reason = str(error)
-    return SignAnalysis(tuple(a for a in found if a is not None), agreement, latent, reason)
+    left_out = tuple(
+        f"{sign.label.capitalize()} was never recorded as absent: where a cell is empty nobody knows whether it was "
+        "looked for, so it is not assessed"
+        for sign in SIGNS
+        if sign.name not in CONCLUSIONS and len(study.steps) and _never_absent(study, sign)
+    )
+    return SignAnalysis(tuple(a for a in found if a is not None), agreement, latent, reason, left_out)

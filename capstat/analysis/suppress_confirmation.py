@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 __all__ = ["suppress_confirmation"]
 
-HIDDEN = "Small counts of claims are withheld, and with them what would give them away."
+HIDDEN = "Claims were held against the reference, but the counts are too small to be shown."
 JUDGED_HIDDEN = "How many claims the reference did not judge is withheld."
 HIDDEN_GROUP = "one of the groups is too small to be shown"
 
@@ -29,7 +29,7 @@ def suppress_confirmation(found: ConfirmationAnalysis, fewest: int) -> Confirmat
     """
     false_capture = None if found.false_capture is None else _false_capture(found.false_capture, fewest)
     reasons = found.reasons
-    if false_capture is not found.false_capture:
+    if false_capture is None and found.false_capture is not None:
         reasons = (*reasons, HIDDEN)
     corrected = None if found.corrected is None else _corrected(found.corrected, fewest)
     return replace(
@@ -79,20 +79,27 @@ def _false_capture(found: FalseCaptureAnalysis, fewest: int) -> FalseCaptureAnal
     if chart is not None and _small((*map(int, chart.false), *map(int, chart.judged - chart.false)), fewest):
         chart = None
     change = found.before_after
-    if change is not None and (change.before.n < fewest or change.after.n < fewest or chart is not found.chart):
-        change = None
+    if change is not None:
+        sides = [(round((e.value or 0.0) * e.n), e.n) for e in (change.before, change.after)]
+        change = None if _small([c for false, n in sides for c in (false, n - false)], fewest) else change
     judged = found.judged
     if _small((judged.claims - judged.judged,), fewest):
         judged = replace(judged, sentence=JUDGED_HIDDEN)
     if judged is found.judged and not gone and chart is found.chart and change is found.before_after:
         return found
+    withheld = [
+        *sorted(gone),
+        *(["study month"] if chart is not found.chart else []),
+        *(["before and after the change"] if change is not found.before_after else []),
+    ]
+    told = (f"Withheld, because of small counts: false claims by {', '.join(withheld)}.",) if withheld else ()
     return replace(
         found,
         audit=_audit(found.audit, gone),
         judged=judged,
         chart=chart,
         before_after=change,
-        reasons=(*found.reasons, HIDDEN),
+        reasons=(*found.reasons, *told),
     )
 
 
@@ -112,4 +119,6 @@ def _corrected(found: CorrectedAnalysis, fewest: int) -> CorrectedAnalysis:
         return found
     # without one of the groups the whole would give the hidden one away
     named = tuple(group for group in kept if group is not overall)
-    return replace(found, groups=named, families=(), surface=(), differential=None, not_differential=HIDDEN_GROUP)
+    return replace(
+        found, groups=named, families=(), surface=(), differential=None, own_errors=None, not_differential=HIDDEN_GROUP
+    )

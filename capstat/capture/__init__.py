@@ -8,7 +8,11 @@ from capstat.capture.claimed_currents import ClaimedCurrents, compare_claimed_cu
 from capstat.capture.claims import Claims, read_claims
 from capstat.capture.corrected import CorrectedCapture, correct_thresholds
 from capstat.capture.corrected_parametric import CorrectedFit, fit_corrected
-from capstat.capture.differential import DifferentialMisjudgement, differential_misjudgement
+from capstat.capture.differential import (
+    DifferentialMisjudgement,
+    differential_misjudgement,
+    ratio_with_own_errors,
+)
 from capstat.capture.estimated_errors import ErrorModel
 from capstat.capture.false_capture import FalseCaptureAudit, audit_counts, audit_false_capture
 from capstat.capture.judged_ramps import JudgedRamps, read_judged_ramps
@@ -24,7 +28,7 @@ from capstat.capture.review_selection import review_by_contradiction
 from capstat.capture.roc import ContinuousSignAccuracy, assess_continuous_sign
 from capstat.capture.run_chart import FalseCaptureChart, false_capture_chart
 from capstat.capture.sensitivity_surface import SurfacePoint, sensitivity_surface
-from capstat.capture.signs import REFERENCES, SIGNS, SignRecord, combine_signs, read_sign
+from capstat.capture.signs import REFERENCES, SIGNS, Sign, SignRecord, combine_signs, read_sign
 from capstat.capture.two_by_two import TwoByTwo, accuracy_from_counts
 from capstat.capture.verification import VerificationCorrection, correct_for_verification
 from capstat.capture.verification_by_signs import correct_for_verification_by_signs
@@ -49,6 +53,7 @@ __all__ = [
     "JudgedVersusNot",
     "JudgementErrors",
     "LatentSigns",
+    "Sign",
     "SignAccuracy",
     "SignRecord",
     "SurfacePoint",
@@ -74,6 +79,7 @@ __all__ = [
     "fit_signs",
     "fit_with_dependent_pair",
     "judged_versus_not",
+    "ratio_with_own_errors",
     "read_claims",
     "read_judged_ramps",
     "read_sign",

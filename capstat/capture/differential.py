@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from capstat.capture.judged_ramps import JudgedRamps
     from capstat.distributions import ThresholdRegression
 
-__all__ = ["DifferentialMisjudgement", "RatioAt", "TippingPoint", "differential_misjudgement"]
+__all__ = ["DifferentialMisjudgement", "RatioAt", "TippingPoint", "differential_misjudgement", "ratio_with_own_errors"]
 
 QUANTITY = "ratio of capture thresholds"
 # steps in which specificity is lowered in one placement, until the conclusion changes or no estimate is left
@@ -194,6 +194,27 @@ def differential_misjudgement(
         first, minus, _as_claimed(alone, first, minus, level), alike, errors, tuple(grid),
         _tipping(first, minus, alike, errors.specificity, lambda a, b: ratio(with_specificity(a), with_specificity(b))),
     )  # fmt: skip
+
+
+def ratio_with_own_errors(
+    ramps: JudgedRamps, first: str, minus: str, errors: tuple[JudgementErrors, JudgementErrors], level: float = 0.95
+) -> Estimate:
+    """Ratio of thresholds when each placement has the errors that were estimated for it.
+
+    Limits take the errors as known.
+
+    Raises
+    ------
+    NotEstimableError
+        When a placement has no ramps, or the model has no finite estimate.
+    UsageError
+        When the judgements contradict the errors.
+    """
+    alone = ramps.without_reference()
+    parts = [alone.subset(alone.placement == name) for name in (first, minus)]
+    design = np.array([[1.0, 1.0], [1.0, 0.0]])
+    found = fit_corrected_groups(parts, design, ("(intercept)", first), family=LOGNORMAL, errors=errors)
+    return found.regression.ratio(first, level=level, quantity=QUANTITY, direction=f"{first} over {minus}")
 
 
 def _as_claimed(ramps: JudgedRamps, first: str, minus: str, level: float) -> Estimate:

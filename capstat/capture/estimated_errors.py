@@ -211,18 +211,18 @@ def require_reference(table: JudgementTable, model: ErrorModel, weights: NDArray
         if hits + misses == 0:
             raise NotEstimableError(
                 "No setting that was judged at the bedside was found captured by the reference, so the sensitivity of "
-                "the judgement cannot be estimated; give it instead."
+                "the judgement cannot be estimated; it can be given instead."
             )
         if misses + quiet == 0:
             raise NotEstimableError(
                 "The reference looked only at claimed captures, never at a setting judged not captured, so the "
-                "sensitivity of the judgement cannot be estimated; give it instead."
+                "sensitivity of the judgement cannot be estimated; it can be given instead."
             )
     # a claim that is upheld tells of the specificity too: it might have been false
     if model.specificity is None and alarms + quiet + hits == 0:
         raise NotEstimableError(
             "No setting that was judged at the bedside was found without capture by the reference, so the specificity "
-            "of the judgement cannot be estimated; give it instead."
+            "of the judgement cannot be estimated; it can be given instead."
         )
     if model.varies_with_current:
         judged = weights @ (table.absent_claimed + table.absent_refused)

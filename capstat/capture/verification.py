@@ -62,6 +62,14 @@ class VerificationCorrection:
     unverified_patients: tuple[int, int]
     notes: tuple[str, ...]
 
+    @property
+    def likelihood_ratios(self) -> tuple[float | None, float | None]:
+        """Of the sign seen and not seen, from the corrected shares; ``None`` where there is none or it is infinite."""
+        se, sp = self.sensitivity.value, self.specificity.value
+        if se is None or sp is None:
+            return None, None
+        return (se / (1 - sp) if sp < 1 else None), ((1 - se) / sp if sp > 0 else None)
+
 
 # columns of the counts: sign present and capture, present and none, present and unverified; absent likewise
 PRESENT, ABSENT = slice(0, 3), slice(3, 6)

@@ -6,6 +6,7 @@ import argparse
 from typing import TYPE_CHECKING
 
 from capstat.cli.common import numbers_of, whole_number
+from capstat.results import UsageError
 
 if TYPE_CHECKING:
     from capstat.analysis import ConfirmationQuestion
@@ -94,6 +95,8 @@ def confirmation_question(options: argparse.Namespace) -> ConfirmationQuestion:
     from capstat.analysis import ConfirmationQuestion
     from capstat.thresholds import CAPTURE_DEFINITIONS
 
+    if options.odds_per_10_ma != 1 and options.specificity is None:
+        raise UsageError("--odds-per-10-ma tells how a given --specificity changes with the current; give both.")
     claim = next((c for c in CAPTURE_DEFINITIONS if c.name == options.judgement), None)
     return ConfirmationQuestion(
         claim=claim,

@@ -67,7 +67,12 @@ def confirmation_sentences(found: ConfirmationAnalysis, suppress_below: int = 1)
     if found.false_capture is not None:
         false_capture += _false_capture(found.false_capture, suppress_below)
     signs = [sentence for reference in found.signs.references for sentence in _reference(reference)]
-    if not signs:
+    signs += list(full_sentences(found.signs.left_out))
+    if not signs and found.signs.references:
+        signs = [
+            f"Too few settings have both a sign and a reference for a sentence (fewer than {ENOUGH_SETTINGS}); see the tables."
+        ]
+    elif not signs:
         signs = [
             "No setting has both a sign of capture and a reference to hold it against often enough to judge the sign."
         ]
@@ -109,7 +114,9 @@ def _false_capture(found: FalseCaptureAnalysis, suppress_below: int) -> tuple[st
             f"{_with_limits(share)} of the claims were false."
         )
     sentences.append(found.judged.sentence)
-    sentences += [_grouping(found, test) for test in found.audit.tests if _clear(test)]
+    differing = [_grouping(found, test) for test in found.audit.tests if _clear(test)]
+    if differing:
+        sentences += [*differing, "Such differences are associations: the groups may differ in other ways"]
     if found.currents is not None and found.currents.shift.value is not None:
         shift = found.currents.shift
         told = _clearly(shift, "a clear difference", "no clear difference")
@@ -338,7 +345,7 @@ def _corrected(found: CorrectedAnalysis) -> tuple[str, ...]:
         sentences.append(f"{who}, corrected for misjudged {found.claim} capture, {'; '.join(pairs)}.")
     if overall is not None and overall.result is not None and overall.n_reviewed:
         sentences += _how_sure(found, overall.result)
-    return full_sentences([*sentences, *_surface(found)])
+    return full_sentences(sentences)
 
 
 def _how_sure(found: CorrectedAnalysis, result: CorrectedCapture) -> list[str]:
@@ -418,7 +425,7 @@ def _consequences(found: CorrectedAnalysis) -> tuple[str, ...]:
         else:
             sentences.append(
                 f"For readings with {tip.placement} pads to be bad enough that {what}, their specificity would have to be "
-                f"{percent(tip.specificity)} % or less, where it is {percent(tip.other)} % with the other pads."
+                f"{percent(tip.specificity)} % or less, if it were {percent(tip.other)} %, the figure of both together, with the other pads."
             )
     own = [
         f"{value_text(min(group.result.specificities, key=lambda pair: abs(pair[0] - 80.0))[1])} with {group.label} pads"
@@ -428,13 +435,27 @@ def _consequences(found: CorrectedAnalysis) -> tuple[str, ...]:
         and group.result.specificities[0][1].lower is not None
     ]
     if own:
-        sentences.append(f"As estimated from what was reviewed, it is {listed(own)}.")
+        sentences.append(f"As estimated from what was reviewed with each, it is {listed(own)}.")
+    if found.own_errors is not None and found.own_errors.value is not None:
+        sentences.append(_answer(found.own_errors, d.as_claimed))
     low, high = d.range_of_ratios
     sentences.append(
         f"Over the pairs of the stated range that the readings do not speak against, the ratio lies between {ratio_text(low)} "
         f"and {ratio_text(high)}."
     )
     return full_sentences(sentences)
+
+
+def _answer(own: Estimate, claimed: Estimate) -> str:
+    """Whether the difference stays when each placement has its own errors."""
+    told = f"With the errors estimated for each placement the ratio is {_with_limits(own)}, limits taking these errors as known"
+    if None in (own.lower, own.upper, claimed.lower, claimed.upper):
+        return told
+    if (claimed.lower or 0) <= 1 <= (claimed.upper or 0):
+        return f"{told}; as claimed there was no clear difference to explain"
+    if (own.upper or 0) < 1 or (own.lower or 0) > 1:
+        return f"{told}: misjudgement of the kind that was seen does not explain the difference"
+    return f"{told}: misjudgement of the kind that was seen could explain the difference"
 
 
 def confirmation_summary(found: ConfirmationAnalysis) -> str:
@@ -444,11 +465,18 @@ def confirmation_summary(found: ConfirmationAnalysis) -> str:
     if not claim:
         return ""
     text = ""
-    if found.false_capture is None:
+    if found.false_capture is None and found.reference:
+        text = found.reasons[-1] if found.reasons else ""
+    elif found.false_capture is None:
         text = f"Nobody checked whether what was called {claim} was capture."
     elif found.false_capture.audit.share.value is not None:
         share, reference = found.false_capture.audit.share, reference_words(found.reference)
-        text = f"Was it capture? Of {found.false_capture.audit.judged} claims of {claim} that {reference} judged, {_with_limits(share)} were false."
+        judged = found.false_capture.judged
+        of_all = f" of {judged.claims}" if judged.sentence.startswith("The reference judged") else ""
+        text = (
+            f"Was it capture? {reference[:1].upper()}{reference[1:]} judged {found.false_capture.audit.judged}{of_all} claims of "
+            f"{claim}; {_with_limits(share)} of those were false."
+        )
     overall = corrected.overall if corrected is not None else None
     result = overall.result if overall is not None else None
     if corrected is not None and result is not None:

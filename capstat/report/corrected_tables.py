@@ -26,9 +26,10 @@ def corrected_tables(found: CorrectedAnalysis) -> list[Table]:
         tables += [_errors_table(found, results), _currents_table(found, results)]
     if found.families:
         tables.append(_families_table(found))
-    tables.append(_surface_table(found))
+    if found.surface:
+        tables.append(_surface_table(found))
     if found.differential is not None:
-        tables.append(_differential_table(found.differential))
+        tables.append(_differential_table(found.differential, found.own_errors))
     return tables
 
 
@@ -156,17 +157,18 @@ def _surface_table(found: CorrectedAnalysis) -> Table:
     )  # fmt: skip
 
 
-def _differential_table(found: DifferentialMisjudgement) -> Table:
+def _differential_table(found: DifferentialMisjudgement, own: Estimate | None) -> Table:
     estimates = [
         ("every reading believed", found.as_claimed),
         ("the same errors in both", found.alike),
+        *(() if own is None else (("the errors estimated for each", own),)),
         *(
             (f"specificity {point.specificity_first:g} against {point.specificity_minus:g}", point.ratio)
             for point in found.grid
             if point.ratio is not None
         ),
     ]
-    rows = [(label, both(e)) for label, e in estimates[:2]]
+    rows = [(label, both(e)) for label, e in estimates[: 2 if own is None else 3]]
     low, high = found.range_of_ratios
     rows.append(
         (

@@ -9,7 +9,7 @@ import pandas as pd
 
 from capstat.report.confirmation_words import both, full_sentences, notes_by_label, reference_words
 from capstat.report.table import Table, estimates_frame, level_text, small
-from capstat.report.wording import counted, p_text, percent
+from capstat.report.wording import counted, p_text, percent, ratio_text
 
 if TYPE_CHECKING:
     from capstat.analysis import LatentAnalysis, ReferenceAnalysis, SignAnalysis
@@ -81,6 +81,7 @@ def _accuracy_table(found: ReferenceAnalysis, suppress_below: int) -> Table:
             (f"Sensitivity: of settings that {reference} shows to capture, how many have the sign. Specificity: of those "
             "without capture, how many do not. Limits allow for several settings of a patient. How often capture is present "
             "where a sign is seen depends on how often it was present among the settings looked at."),
+            ("Predictive values and likelihood ratios here are those of the judged settings; where the next table corrects, use it."),
             ("Signs were looked for at some settings only; where that is after capture had been claimed, the shares speak of "
             "such settings."),
             *notes,
@@ -95,6 +96,7 @@ def _verification_table(found: ReferenceAnalysis) -> Table:
             (
                 label, both(v.verified_present), both(v.verified_absent), both(v.uncorrected_sensitivity),
                 both(v.sensitivity), both(v.uncorrected_specificity), both(v.specificity),
+                " / ".join("\u2013" if ratio is None else ratio_text(ratio) for ratio in v.likelihood_ratios),
             )
         )  # fmt: skip
         told = (v.verified_present, v.verified_absent, v.sensitivity, v.specificity)
@@ -108,7 +110,7 @@ def _verification_table(found: ReferenceAnalysis) -> Table:
         f"Signs of capture: settings that {reference_words(found.reference)} did not judge",
         (
             "sign", "reference recorded where sign seen", "where not seen", "sensitivity as counted", "corrected",
-            "specificity as counted", "corrected",
+            "specificity as counted", "corrected", "likelihood ratio seen / not seen, corrected",
         ),
         tuple(rows),
         estimates_frame(estimates),

@@ -128,7 +128,7 @@ def _number(estimate: Estimate, value: float) -> str:
 def _unit(estimate: Estimate) -> str:
     if estimate.unit == "proportion":
         return " percentage points" if estimate.direction else " %"
-    return " mA" if estimate.unit == "mA" else ""
+    return f" {estimate.unit}" if estimate.unit in ("mA", "mmHg") else ""
 
 
 def _told_limits(estimate: Estimate) -> tuple[float | None, float | None]:

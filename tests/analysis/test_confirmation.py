@@ -158,7 +158,11 @@ def test_mechanical_capture_against_ultrasound():
     found = analyse_confirmation(study_of(attempts, steps), QUICK)
     assert (found.claim, found.reference) == ("mechanical_capture", "ultrasound")
     wanted = replace(QUICK, confirmation=ConfirmationQuestion(claim=ELECTRICAL_CAPTURE, replicates=100))
-    assert analyse_confirmation(study_of(attempts, steps), wanted).claim == ""
+    with pytest.raises(UsageError, match="no step has a value in 'electrical_capture'"):
+        analyse_confirmation(study_of(attempts, steps), wanted)
+    wanted = replace(QUICK, confirmation=ConfirmationQuestion(reference="arterial_line"))
+    with pytest.raises(UsageError, match="no step has a value in that column"):
+        analyse_confirmation(study_of(attempts, steps), wanted)
     wanted = replace(QUICK, confirmation=ConfirmationQuestion(claim=MECHANICAL_CAPTURE, replicates=100))
     assert analyse_confirmation(study_of(attempts, steps), wanted).claim == "mechanical_capture"
 
@@ -288,3 +292,28 @@ def test_no_first_attempt_with_a_judgement():
     found = analyse_confirmation(study_of(pd.DataFrame(attempts), pd.DataFrame(steps)), QUICK)
     assert found.corrected is None
     assert "No first attempt of a patient has a judgement" in " ".join(found.reasons)
+
+
+def test_a_sign_written_down_only_when_seen_is_not_assessed():
+    """Blank is no observation: neither sensitivity nor specificity can be had, and the text says so."""
+    attempts, steps = invented(reviewed=1.0)
+    steps["femoral_pulse"] = np.where(steps["femoral_pulse"], True, None)
+    found = analyse_confirmation(study_of(attempts, steps), QUICK)
+    assert all("femoral" not in sign.label for reference in found.signs.references for sign in reference.signs)
+    text = everything(found)
+    assert "Femoral pulse was never recorded as absent" in text
+    assert "100 %" not in " ".join(confirmation_sentences(found).signs)
+
+
+def test_suppressed_claims_are_not_called_unchecked(found):
+    hidden = suppress_confirmation(found, found.false_capture.audit.false + 1)
+    assert hidden.false_capture is None
+    assert "Nobody checked" not in confirmation_summary(hidden)
+    assert "too small to be shown" in confirmation_summary(hidden)
+
+
+def test_each_placement_with_its_own_errors(found):
+    """Between the two placements' errors and none the ratio cannot leave the span of the grid by much; it is told in words."""
+    own = found.corrected.own_errors
+    assert own.lower < own.value < own.upper
+    assert "With the errors estimated for each placement the ratio is" in everything(found)

@@ -335,3 +335,8 @@ def test_confirm_without_steps_says_what_is_needed(small, capsys):
     err = capsys.readouterr().err
     assert "has no steps" in err
     assert "adjudicated_capture" in err
+
+
+def test_confirm_odds_without_a_specificity_are_refused(shipped, capsys):
+    assert main(["confirm", str(shipped / "registry"), "--odds-per-10-ma", "1.2"]) == EXIT_USAGE
+    assert "give both" in capsys.readouterr().err

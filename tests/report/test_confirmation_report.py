@@ -116,7 +116,7 @@ def test_suppressed_page_has_no_small_count(registry_analysis):
             assert not [n for n in re.findall(r"\b\d+\b", cells) if 0 < int(n) < 10]
     audit = hidden.false_capture.audit
     assert len(audit.groups) < len(registry_analysis.confirmation.false_capture.audit.groups)
-    assert "withheld" in " ".join(all_sentences(hidden, 10))
+    assert "Withheld, because of small counts" in " ".join(all_sentences(hidden, 10))
 
 
 def test_nothing_is_said_without_a_claim(found):
