@@ -14,6 +14,7 @@ from capstat.cli.common import (
     open_study,
     print_json,
     progress,
+    whole_number,
 )
 from capstat.cli.confirmation_options import add_confirmation_options, confirmation_question
 
@@ -32,23 +33,27 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     add_confirmation_options(parser)
     add_compared_placements(parser)
     add_estimation_options(parser)
+    parser.add_argument(
+        "--suppress-below", type=whole_number(1), default=1, metavar="N",
+        help="hide counts and groups of fewer than N patients",
+    )  # fmt: skip
 
 
-def _print_text(found: ConfirmationAnalysis, *, synthetic: bool) -> None:
+def _print_text(found: ConfirmationAnalysis, fewest: int, *, synthetic: bool) -> None:
     from capstat.report.confirmation_sentences import confirmation_sentences
     from capstat.report.confirmation_tables import false_capture_part, sign_part, threshold_part
     from capstat.report.confirmation_words import claim_words, reference_words
     from capstat.report.table import table_text
 
-    words = confirmation_sentences(found)
+    words = confirmation_sentences(found, fewest)
     if synthetic:
         print("SYNTHETIC DATA: this study, or part of it, is invented.\n")
     if found.claim:
         against = f" against {reference_words(found.reference)}" if found.reference else ""
         print(f"Was it capture at all? {claim_words(found.claim).capitalize()} as claimed{against}\n")
     parts: tuple[tuple[str, tuple[str, ...], list[Table]], ...] = (
-        ("Claimed and false capture", words.false_capture, false_capture_part(found, 1)),
-        ("Signs", (*words.signs, *words.without_reference), sign_part(found, 1)),
+        ("Claimed and false capture", words.false_capture, false_capture_part(found, fewest)),
+        ("Signs", (*words.signs, *words.without_reference), sign_part(found, fewest)),
         ("Thresholds corrected for misjudged capture", (*words.corrected, *words.consequences), threshold_part(found)),
     )
     for heading, sentences, tables in parts:
@@ -70,7 +75,7 @@ def _plain(value: Any) -> Any:
     return value
 
 
-def _record(found: ConfirmationAnalysis) -> dict[str, Any]:
+def _record(found: ConfirmationAnalysis, fewest: int) -> dict[str, Any]:
     from capstat.report.confirmation_tables import confirmation_tables
 
     return {
@@ -79,7 +84,7 @@ def _record(found: ConfirmationAnalysis) -> dict[str, Any]:
         "reasons": list(found.reasons),
         **{
             table.name: [{k: _plain(v) for k, v in row.items()} for row in table.frame.to_dict("records")]
-            for table in confirmation_tables(found, 1)
+            for table in confirmation_tables(found, fewest)
         },
     }
 
@@ -87,6 +92,7 @@ def _record(found: ConfirmationAnalysis) -> dict[str, Any]:
 def run(options: argparse.Namespace) -> int:
     """Analyse and print."""
     from capstat.analysis import AnalysisOptions, analyse_confirmation, study_facts
+    from capstat.analysis.suppress_confirmation import suppress_confirmation
     from capstat.results import NotEstimableError
 
     study = open_study(options)
@@ -103,8 +109,14 @@ def run(options: argparse.Namespace) -> int:
             "(electrical_capture or mechanical_capture) and, for some settings, a reference (adjudicated_capture, "
             "ultrasound or arterial_line)."
         )
+    fewest = options.suppress_below
+    facts = study_facts(study)
+    if facts.n_patients < fewest:
+        raise NotEstimableError(f"The study has fewer than {fewest} patients; its results are suppressed as requested.")
+    if fewest > 1:
+        found = suppress_confirmation(found, fewest)
     if options.json:
-        print_json(_record(found))
+        print_json(_record(found, fewest))
     else:
-        _print_text(found, synthetic=study_facts(study).synthetic)
+        _print_text(found, fewest, synthetic=facts.synthetic)
     return 0

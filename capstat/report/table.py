@@ -89,6 +89,8 @@ def estimates_frame(rows: Iterable[tuple[str, Estimate]]) -> pd.DataFrame:
 
 
 NOT_SHOWN = "not shown"
+# characters of a table on a terminal, and of the narrowest folded column
+WIDEST, FOLDED = 118, 11
 
 
 def small(count: int, suppress_below: int) -> str:
@@ -100,7 +102,9 @@ def parts(counts: list[int], suppress_below: int) -> list[str]:
     shown = [small(count, suppress_below) for count in counts]
     hidden = [count for count in counts if 0 < count < suppress_below]
     visible = [count for count in counts if count >= suppress_below and count > 0]
-    if hidden and visible and (len(hidden) == 1 or sum(hidden) < suppress_below):
+    # all ones, or all as large as a hidden count can be: then they are known as well
+    known = sum(hidden) in (len(hidden), len(hidden) * (suppress_below - 1))
+    if hidden and visible and (len(hidden) == 1 or sum(hidden) < suppress_below or known):
         shown[counts.index(min(visible))] = NOT_SHOWN
     return shown
 
@@ -126,14 +130,30 @@ def level_text(estimate: Estimate) -> str:
     return f"{100 * estimate.level:g} % CI"
 
 
+def _column_sizes(rows: list[tuple[str, ...]], width: int) -> list[int]:
+    """Widths of the columns: those of their cells, the widest ones folded until the table fits."""
+    sizes = [max(len(row[k]) for row in rows) for k in range(len(rows[0]))]
+    while sum(sizes) + 2 * len(sizes) > width and max(sizes) > FOLDED:
+        sizes[sizes.index(max(sizes))] -= 1
+    return sizes
+
+
+def _folded(row: tuple[str, ...], sizes: list[int]) -> list[str]:
+    """Lines of one row."""
+    cells = [textwrap.wrap(cell, size) or [""] for cell, size in zip(row, sizes, strict=True)]
+    depth = max(map(len, cells))
+    lines = zip(*(cell + [""] * (depth - len(cell)) for cell in cells), strict=True)
+    return ["  ".join(part.ljust(size) for part, size in zip(line, sizes, strict=True)).rstrip() for line in lines]
+
+
 def table_text(table: Table, width: int = 100) -> str:
-    """Return the table for a terminal: aligned columns, footnotes below."""
-    rows = [table.columns, *table.rows]
-    sizes = [max(len(row[k]) for row in rows) for k in range(len(table.columns))]
-    lines = ["  ".join(cell.ljust(size) for cell, size in zip(row, sizes, strict=True)).rstrip() for row in rows]
+    """Return the table for a terminal: aligned columns, cells folded where it would be too wide, footnotes below."""
+    sizes = _column_sizes([table.columns, *table.rows], WIDEST)
+    lines = [line for row in table.rows for line in _folded(row, sizes)]
     notes = [line for note in table.notes for line in textwrap.wrap(note, width)]
-    body = [table.title, lines[0], "-" * len(lines[0]), *lines[1:], *notes]
-    return "\n".join([body[0], *(f"  {line}" for line in body[1:])]) + "\n"
+    rule = "-" * (sum(sizes) + 2 * (len(sizes) - 1))
+    body = [*_folded(table.columns, sizes), rule, *lines, *notes]
+    return "\n".join([table.title, *(f"  {line}" for line in body)]) + "\n"
 
 
 def word_rows(rows: list[tuple[str, str, Estimate]]) -> tuple[tuple[tuple[str, ...], ...], pd.DataFrame]:

@@ -340,3 +340,13 @@ def test_confirm_without_steps_says_what_is_needed(small, capsys):
 def test_confirm_odds_without_a_specificity_are_refused(shipped, capsys):
     assert main(["confirm", str(shipped / "registry"), "--odds-per-10-ma", "1.2"]) == EXIT_USAGE
     assert "give both" in capsys.readouterr().err
+
+
+def test_confirm_suppresses_on_request(shipped, capsys):
+    study = str(shipped / "registry")
+    assert main(["confirm", study, "--suppress-below", "5", "--refits", "100", "--json", *QUICK]) == EXIT_FINE
+    found = json.loads(capsys.readouterr().out)
+    assert "false_capture_months" not in found
+    assert not [name for name in found if name.startswith("numbers_")]
+    assert main(["confirm", study, "--suppress-below", "5000", "--refits", "100", *QUICK]) == EXIT_FINDINGS
+    assert "suppressed as requested" in capsys.readouterr().err

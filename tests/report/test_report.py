@@ -374,6 +374,8 @@ def test_the_next_count_goes_where_a_hidden_one_would_follow():
     assert parts([39, 3, 0, 18], 5) == ["39", "<5", "0", "not shown"]
     assert parts([39, 3, 4, 18], 5) == ["39", "<5", "<5", "18"]
     assert parts([39, 1, 2, 18], 5) == ["39", "<5", "<5", "not shown"]
+    # two fours are the only two hidden counts that make eight
+    assert parts([39, 4, 4, 18], 5) == ["39", "<5", "<5", "not shown"]
     assert parts([39, 3, 18], 1) == ["39", "3", "18"]
 
 
@@ -435,3 +437,14 @@ def test_random_small_studies_are_written_without_a_warning(tmp_path):
         )
         written += 1
     assert written == 25
+
+
+def test_a_wide_table_is_folded_and_loses_no_word():
+    from capstat.report.table import Table, table_text
+
+    words = "a cell that is far too long for a terminal of ordinary width and has to be folded"
+    table = Table("t", "Title", tuple(f"head {k}" for k in range(5)), ((words,) * 5, ("1", "2", "3", "4", "5")), None)
+    text = table_text(table)
+    assert max(map(len, text.splitlines())) <= 122
+    body = " ".join(text.splitlines()[3:]).split()
+    assert sorted(body) == sorted([*(words.split() * 5), "1", "2", "3", "4", "5"])
