@@ -255,7 +255,7 @@ def _selective(found: ReferenceAnalysis, single: list[SignAccuracy]) -> list[str
         (
             f"These shares allow for which settings were judged, as far as that hung on what was found there: {reference_words(found.reference)} was recorded at "
             f"{value_text(v.verified_present)} of settings with {label} and at {value_text(v.verified_absent)} of those without. "
-            f"Counting the judged settings alone would say {value_text(v.uncorrected_specificity)} for its specificity, not "
+            f"Counting the judged settings alone would say {value_text(v.uncorrected_specificity)} for the specificity of {label}, not "
             f"{value_text(v.specificity)}."
         )
     ]
