@@ -210,11 +210,11 @@ def compare_before_after(claims: Claims, change_month: float, level: float = 0.9
     if not rows.any():
         raise NotEstimableError("No judged claim has a study month: the column 'study_month' of the attempts is empty.")
     is_after = claims.study_month >= change_month
-    for side, name, on in ((rows & ~is_after, "before", ""), (rows & is_after, "", " on")):
+    for side, when in ((rows & ~is_after, "before study month {}"), (rows & is_after, "study month {} or later")):
         if not side.any():
-            last = f"{claims.study_month[rows].min():g} to {claims.study_month[rows].max():g}"
+            told = f"{claims.study_month[rows].min():g} to {claims.study_month[rows].max():g}"
             raise NotEstimableError(
-                f"No judged claim is from {name} study month {change_month:g}{on}: they are from months {last}."
+                f"No judged claim is from {when.format(f'{change_month:g}')}: they are from months {told}."
             )
     before = false_share(claims, rows & ~is_after, level, f"{QUANTITY}, before month {change_month:g}")
     after = false_share(claims, rows & is_after, level, f"{QUANTITY}, from month {change_month:g}")

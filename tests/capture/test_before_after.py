@@ -152,7 +152,11 @@ def test_patients_on_both_sides_are_told_and_tested_robustly():
 
 @pytest.mark.parametrize(
     ("months", "message"),
-    [([np.nan] * 4, "'study_month'"), ([1, 2, 3, np.nan], "lies from month 5"), ([6, 7, 8, 9], "lies before month 5")],
+    [
+        ([np.nan] * 4, "'study_month'"),
+        ([1, 2, 3, np.nan], "from study month 5 or later: they are from months 1 to 3"),
+        ([6, 7, 8, 9], "from before study month 5: they are from months 6 to 9"),
+    ],
 )
 def test_an_empty_side_cannot_be_compared(months, message):
     with pytest.raises(NotEstimableError, match=message):
