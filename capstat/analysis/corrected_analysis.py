@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from capstat.analysis.facts import ALL_PLACEMENTS
 from capstat.capture import (
     ErrorModel,
     correct_thresholds,
@@ -38,7 +39,6 @@ __all__ = ["CorrectedAnalysis", "CorrectedGroup", "analyse_corrected"]
 
 # false claims that the reference must have seen before their dependence on the current is estimated
 ENOUGH_FALSE_CLAIMS = 10
-ALL_PLACEMENTS = "all placements"
 
 
 @dataclass(frozen=True, slots=True, eq=False)

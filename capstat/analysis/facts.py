@@ -14,7 +14,9 @@ if TYPE_CHECKING:
     from capstat.attempts import Study
     from capstat.thresholds import CensoredThresholds
 
-__all__ = ["CensoringCounts", "StudyFacts", "count_censoring", "study_facts"]
+__all__ = ["ALL_PLACEMENTS", "CensoringCounts", "StudyFacts", "count_censoring", "study_facts"]
+
+ALL_PLACEMENTS = "all placements"
 
 
 @dataclass(frozen=True, slots=True)

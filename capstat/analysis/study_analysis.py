@@ -10,7 +10,7 @@ import numpy as np
 from capstat.analysis.confirmation import ConfirmationAnalysis, analyse_confirmation
 from capstat.analysis.confirmation_question import ConfirmationQuestion
 from capstat.analysis.covariate_analysis import CovariateAnalysis, analyse_covariates
-from capstat.analysis.facts import CensoringCounts, StudyFacts, count_censoring, study_facts
+from capstat.analysis.facts import ALL_PLACEMENTS, CensoringCounts, StudyFacts, count_censoring, study_facts
 from capstat.analysis.placement_detail import DecisionQuestion, PlacementDetail, detail_comparison
 from capstat.analysis.threshold_detail import ModelSummary, ThresholdDetail, describe_thresholds, summarise_models
 from capstat.distributions import CaptureSummary, summarise_capture
@@ -51,8 +51,6 @@ __all__ = [
 # best-covered definition has.
 LEADING_SHARE = 0.5
 FEWEST_ATTEMPTS = 5
-
-ALL_PLACEMENTS = "all placements"
 
 
 @dataclass(frozen=True, slots=True)

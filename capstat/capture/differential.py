@@ -25,7 +25,14 @@ if TYPE_CHECKING:
     from capstat.capture.judged_ramps import JudgedRamps
     from capstat.distributions import ThresholdRegression
 
-__all__ = ["DifferentialMisjudgement", "RatioAt", "TippingPoint", "differential_misjudgement", "ratio_with_own_errors"]
+__all__ = [
+    "AGAINST",
+    "DifferentialMisjudgement",
+    "RatioAt",
+    "TippingPoint",
+    "differential_misjudgement",
+    "ratio_with_own_errors",
+]
 
 QUANTITY = "ratio of capture thresholds"
 # steps in which specificity is lowered in one placement, until the conclusion changes or no estimate is left

@@ -13,7 +13,7 @@ from capstat.results import UsageError
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-__all__ = ["PERFECT_JUDGEMENT", "REFERENCE_MA", "JudgementErrors"]
+__all__ = ["REFERENCE_MA", "JudgementErrors"]
 
 REFERENCE_MA = 80.0
 """Current at which the specificity is stated, in mA: the middle of the settings that protocols use."""
@@ -79,6 +79,3 @@ class JudgementErrors:
                 f"At {current_ma[useless].min():g} mA a false capture would be at least as probable as the recognition "
                 f"of a true one (sensitivity {self.sensitivity:g}): judgements there say nothing about the threshold."
             )
-
-
-PERFECT_JUDGEMENT = JudgementErrors(1.0, 1.0)

@@ -39,7 +39,8 @@ SMALL_P = 0.05
 ELECTRICAL_REFERENCE = "adjudicated_capture"
 # judged settings from which a sign's own shares are put into a sentence
 ENOUGH_SETTINGS = 30
-# false claims seen by the reference below which corrected limits were too narrow in simulations
+# false claims seen by the reference below which corrected limits are doubted: with none they were too narrow in
+# simulations (DEVELOPERS.md), three is a rule of thumb
 FEW_FALSE = 3
 # smallest difference of shares, counted and corrected, that is told
 WORTH_TELLING = 0.03
@@ -360,7 +361,7 @@ def _how_sure(found: CorrectedAnalysis, result: CorrectedCapture) -> list[str]:
     if found.model.specificity is None and result.n_false_seen < FEW_FALSE:
         sentences.append(
             f"The reference saw {counted(result.n_false_seen, 'false claim')} in ramps up to their claim: how often readings "
-            "without capture are wrong is hardly known, and the limits of the corrected currents are too narrow"
+            "without capture are wrong is hardly known, and the limits of the corrected currents may be too narrow"
         )
     return sentences
 

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from capstat.capture.differential import AGAINST
 from capstat.report.confirmation_words import both, notes_by_label
 from capstat.report.table import Table, estimates_frame, level_text
 from capstat.report.wording import milliampere, percent
@@ -144,7 +145,7 @@ def _surface_table(found: CorrectedAnalysis) -> Table:
             for specificity in specificities:
                 point = by_pair[sensitivity, specificity]
                 current = point.currents_ma[k]
-                mark = "*" if point.log_likelihood is not None and point.log_likelihood < -3 else ""
+                mark = "*" if point.log_likelihood is not None and point.log_likelihood < AGAINST else ""
                 cells.append("\u2013" if current is None else f"{milliampere(current[1])}{mark}")
             rows.append((f"{percent(sensitivity)} %", f"{100 * fraction:g} %", *cells))
     return Table(

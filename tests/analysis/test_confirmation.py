@@ -12,6 +12,9 @@ from scipy import special
 from capstat import AnalysisOptions, analyse_study, study_from_frames
 from capstat.analysis import ConfirmationQuestion, analyse_confirmation
 from capstat.analysis.suppress_confirmation import suppress_confirmation
+from capstat.capture import read_judged_ramps
+from capstat.capture.corrected_parametric import fit_corrected_groups
+from capstat.distributions import LOGNORMAL
 from capstat.report.confirmation_sentences import confirmation_sentences, confirmation_summary
 from capstat.report.confirmation_tables import confirmation_tables
 from capstat.results import UsageError
@@ -272,7 +275,7 @@ def test_review_that_hung_on_what_came_later_is_told():
 def test_few_false_claims_reviewed_are_a_warning():
     attempts, steps = invented(specificity=1.0, reviewed=0.2)
     text = everything(analyse_confirmation(study_of(attempts, steps), QUICK))
-    assert "is hardly known, and the limits of the corrected currents are too narrow" in text
+    assert "is hardly known, and the limits of the corrected currents may be too narrow" in text
     assert "hung on nothing but what was read up to the claim" in text
 
 
@@ -312,8 +315,16 @@ def test_suppressed_claims_are_not_called_unchecked(found):
     assert "too small to be shown" in confirmation_summary(hidden)
 
 
-def test_each_placement_with_its_own_errors(found):
-    """Between the two placements' errors and none the ratio cannot leave the span of the grid by much; it is told in words."""
+def test_each_placement_with_its_own_errors(study, found):
+    """Reference: the same model fitted again here with the errors of each group."""
     own = found.corrected.own_errors
+    ramps = read_judged_ramps(study, claim=ELECTRICAL_CAPTURE, reference="adjudicated_capture").without_reference()
+    names = ("anterior-posterior", "anterior-lateral")
+    parts = [ramps.subset(ramps.placement == name) for name in names]
+    fit = fit_corrected_groups(
+        parts, np.array([[1.0, 1.0], [1.0, 0.0]]), ("(intercept)", "first"), family=LOGNORMAL,
+        errors=[group.result.errors for group in found.corrected.groups[1:]],
+    )  # fmt: skip
+    assert own.value == pytest.approx(np.exp(fit.regression.coefficients[1]))
     assert own.lower < own.value < own.upper
     assert "With the errors estimated for each placement the ratio is" in everything(found)

@@ -16,8 +16,10 @@ from capstat.capture.corrected import correct_thresholds
 from capstat.capture.corrected_npmle import fit_misjudged, maximise_cells, threshold_cells
 from capstat.capture.estimated_errors import ErrorModel
 from capstat.capture.judged_ramps import JudgedRamps
-from capstat.capture.judgement_errors import PERFECT_JUDGEMENT, JudgementErrors
+from capstat.capture.judgement_errors import JudgementErrors
 from capstat.capture.judgement_table import tabulate_ramps
+
+PERFECT_JUDGEMENT = JudgementErrors(1.0, 1.0)
 
 pytestmark = pytest.mark.benchmark
 

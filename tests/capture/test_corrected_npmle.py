@@ -10,10 +10,12 @@ from scipy import optimize, stats
 
 from capstat.capture.corrected_npmle import fit_misjudged, maximise_cells, spread_mass, threshold_cells
 from capstat.capture.judged_ramps import JudgedRamps
-from capstat.capture.judgement_errors import PERFECT_JUDGEMENT, JudgementErrors
+from capstat.capture.judgement_errors import JudgementErrors
 from capstat.capture.judgement_table import tabulate_ramps
 from capstat.distributions import fit_npmle
 from capstat.results import UsageError
+
+PERFECT_JUDGEMENT = JudgementErrors(1.0, 1.0)
 
 CURRENTS = np.array([40.0, 50.0, 60.0, 70.0, 80.0, 90.0])
 ERRORS = JudgementErrors(0.9, 0.93, 1.15)

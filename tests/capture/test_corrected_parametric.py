@@ -12,10 +12,12 @@ from statsmodels.tools.numdiff import approx_fprime, approx_hess3
 from capstat.capture.corrected_parametric import fit_corrected, fit_corrected_groups
 from capstat.capture.estimated_errors import ErrorModel
 from capstat.capture.judged_ramps import JudgedRamps, join_ramps
-from capstat.capture.judgement_errors import PERFECT_JUDGEMENT, JudgementErrors
+from capstat.capture.judgement_errors import JudgementErrors
 from capstat.distributions import FAMILIES, LOGLOGISTIC, LOGNORMAL, WEIBULL, fit_parametric
 from capstat.results import NotEstimableError, UsageError
 from capstat.thresholds import CensoredThresholds
+
+PERFECT_JUDGEMENT = JudgementErrors(1.0, 1.0)
 
 CURRENTS = np.arange(40.0, 141.0, 10.0)
 ERRORS = JudgementErrors(0.9, 0.95, 1.15)

@@ -12,9 +12,11 @@ from statsmodels.tools.numdiff import approx_hess3
 from capstat.capture.corrected_parametric import fit_corrected_groups
 from capstat.capture.differential import differential_misjudgement
 from capstat.capture.judged_ramps import JudgedRamps
-from capstat.capture.judgement_errors import PERFECT_JUDGEMENT, JudgementErrors
+from capstat.capture.judgement_errors import JudgementErrors
 from capstat.distributions import LOGNORMAL, fit_regression
 from capstat.results import NotEstimableError, UsageError
+
+PERFECT_JUDGEMENT = JudgementErrors(1.0, 1.0)
 
 CURRENTS = np.arange(40.0, 151.0, 10.0)
 FRONT, BACK = "anterior-lateral", "anterior-posterior"

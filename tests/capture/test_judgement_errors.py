@@ -8,8 +8,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from statsmodels.genmod.families.links import Logit
 
-from capstat.capture.judgement_errors import PERFECT_JUDGEMENT, JudgementErrors
+from capstat.capture.judgement_errors import JudgementErrors
 from capstat.results import UsageError
+
+PERFECT_JUDGEMENT = JudgementErrors(1.0, 1.0)
 
 
 def test_false_claims_follow_a_logistic_regression_on_the_current():

@@ -11,10 +11,12 @@ from hypothesis import strategies as st
 from scipy.special import expit, logit
 
 from capstat.capture.judged_ramps import JudgedRamps
-from capstat.capture.judgement_errors import PERFECT_JUDGEMENT, JudgementErrors
+from capstat.capture.judgement_errors import JudgementErrors
 from capstat.capture.judgement_table import tabulate_ramps
 from capstat.numerics.mixing import DenseLikelihood, IntervalLikelihood
 from capstat.results import UsageError
+
+PERFECT_JUDGEMENT = JudgementErrors(1.0, 1.0)
 
 CURRENTS = [40.0, 50.0, 55.0, 70.0, 90.0]
 STEP = st.tuples(st.sampled_from(CURRENTS), st.booleans(), st.sampled_from([-1, -1, 0, 1]))

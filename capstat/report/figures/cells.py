@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from matplotlib.patches import Rectangle
 
+from capstat.capture.differential import AGAINST
 from capstat.report.figures.canvas import COLOURS
 
 if TYPE_CHECKING:
@@ -15,10 +16,8 @@ if TYPE_CHECKING:
 
     from matplotlib.axes import Axes
 
-__all__ = ["AGAINST", "Cell", "draw_cells", "spoken_against"]
+__all__ = ["Cell", "draw_cells", "spoken_against"]
 
-# log-likelihood below the best from which the judgements themselves speak against a pair of assumptions
-AGAINST = -3.0
 # lightest and darkest grey, so that black text can be read on both
 LIGHTEST, DARKEST = 0.97, 0.66
 DASH = "\u2013"

@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch, Rectangle
 
+from capstat.capture.differential import AGAINST
 from capstat.report.confirmation_words import both
 from capstat.report.figures.canvas import COLOURS, blank_figure, render
-from capstat.report.figures.cells import AGAINST, DASH, EMPTY, Cell, draw_cells, spoken_against
+from capstat.report.figures.cells import DASH, EMPTY, Cell, draw_cells, spoken_against
 from capstat.report.wording import listed, milliampere, percent, ratio_text
 
 if TYPE_CHECKING:
