@@ -64,9 +64,10 @@ if TYPE_CHECKING:
         subgroup_forest,
         unpaired_ratio,
     )
-    from capstat.protocol import RampPolicy, simulate_crossover, simulate_registry
+    from capstat.protocol import RampPolicy
     from capstat.report import write_report
     from capstat.results import Curve, Estimate, NotEstimableError
+    from capstat.synthetic import simulate_crossover, simulate_registry
     from capstat.thresholds import (
         ADJUDICATED_CAPTURE,
         AS_RECORDED_CAPTURE,
@@ -95,9 +96,10 @@ _HOMES = {
         "imputed_ratio", "modifier_analysis", "observational_analysis", "paired_capture", "paired_ratio",
         "paired_tests", "posterior_probability", "score_tests", "subgroup_forest", "unpaired_ratio",
     ),
-    "capstat.protocol": ("RampPolicy", "simulate_crossover", "simulate_registry"),
+    "capstat.protocol": ("RampPolicy",),
     "capstat.report": ("write_report",),
     "capstat.results": ("Curve", "Estimate", "NotEstimableError"),
+    "capstat.synthetic": ("simulate_crossover", "simulate_registry"),
     "capstat.thresholds": (
         "ADJUDICATED_CAPTURE", "AS_RECORDED_CAPTURE", "ELECTRICAL_CAPTURE", "MECHANICAL_CAPTURE",
         "CensoredThresholds", "NonMonotoneRule", "derive_thresholds", "widen_for_tolerance",

@@ -17,7 +17,7 @@ LAYERS = {
     "distributions": 3,
     "capture": 4,
     "placement": 5, "protocol": 5,
-    "analysis": 6,
+    "analysis": 6, "synthetic": 6,
     "report": 7,
     "cli": 8,
 }  # fmt: skip

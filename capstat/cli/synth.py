@@ -29,7 +29,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Simulate a study and write its files."""
     from capstat.output import new_folder_atomically
-    from capstat.protocol import clean_files, messy_files, simulate_crossover, simulate_registry
+    from capstat.synthetic import clean_files, messy_files, simulate_crossover, simulate_registry
 
     size = options.patients or USUAL_SIZE[options.scenario]
     if options.scenario == "crossover":

@@ -170,7 +170,7 @@ def describe(truth: ScenarioTruth, seed: int, n: int, curves: dict[str, Any]) ->
     parameters = {name: getattr(truth, name) for name in ScenarioTruth.__dataclass_fields__ if name != "sources"}
     return {
         "label": LABEL,
-        "generator": "capstat.protocol.scenario",
+        "generator": "capstat.synthetic.scenario",
         "seed": seed,
         "patients": n,
         "threshold_means": "mechanical capture",

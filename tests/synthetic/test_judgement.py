@@ -11,10 +11,10 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from capstat.attempts import read_study, study_from_frames
-from capstat.protocol import (
+from capstat.protocol import RampPolicy
+from capstat.synthetic import (
     JUDGEMENT_TRUTH,
     SIGN_TRUTH,
-    RampPolicy,
     Thresholds,
     first_claims,
     simulate_registry,

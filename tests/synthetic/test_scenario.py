@@ -16,8 +16,8 @@ from capstat.placement import (
     compare_placements,
     first_attempt_of_each_patient,
 )
-from capstat.protocol import (
-    RampPolicy,
+from capstat.protocol import RampPolicy
+from capstat.synthetic import (
     Thresholds,
     clean_files,
     messy_files,
@@ -38,20 +38,6 @@ def written(tmp_path, files):
     for name, data in files.items():
         (tmp_path / name).write_bytes(data)
     return tmp_path
-
-
-def test_policy_settings():
-    assert RampPolicy(40, 5, 60, 1).rising_settings() == (40, 45, 50, 55, 60)
-    assert RampPolicy(50, 40, 140, 1).rising_settings() == (50, 90, 130, 140)
-    for arguments, words in (
-        ((40, 0, 140, 1), "step above 0"),
-        ((40, 5, 140, 1, -1), "step above 0"),
-        ((150, 5, 140, 1), "at or below its maximum"),
-        ((0, 5, 140, 1), "starts above 0"),
-        ((40, 5, 140, 0), "time at each setting"),
-    ):
-        with pytest.raises(ValueError, match=words):
-            RampPolicy(*arguments)
 
 
 def test_simulated_ramps_by_hand():

@@ -10,7 +10,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from numpy.typing import NDArray
 
-    from capstat.protocol.judgement import JudgementTruth
+    from capstat.synthetic.judgement import JudgementTruth
 
 __all__ = ["add_reviews"]
 

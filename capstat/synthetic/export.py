@@ -10,11 +10,11 @@ import pandas as pd
 
 from capstat.attempts import study_from_frames
 from capstat.output import csv_text
-from capstat.protocol.scenario import LABEL
+from capstat.synthetic.scenario import LABEL
 from capstat.thresholds import MECHANICAL_CAPTURE, derive_thresholds
 
 if TYPE_CHECKING:
-    from capstat.protocol.scenario import SyntheticStudy
+    from capstat.synthetic.scenario import SyntheticStudy
 
 __all__ = ["clean_files", "messy_files"]
 

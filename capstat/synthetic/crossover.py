@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 
 from capstat.protocol.policy import RampPolicy
-from capstat.protocol.scenario import CROSSOVER_TRUTH, ScenarioTruth, SyntheticStudy, capture_curve, describe, people
-from capstat.protocol.simulate import Thresholds, simulate_steps
+from capstat.synthetic.scenario import CROSSOVER_TRUTH, ScenarioTruth, SyntheticStudy, capture_curve, describe, people
+from capstat.synthetic.simulate import Thresholds, simulate_steps
 
 __all__ = ["simulate_crossover"]
 

@@ -9,19 +9,19 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from capstat.protocol.bedside_signs import SIGN_TRUTH, add_signs
-from capstat.protocol.judgement import JUDGEMENT_TRUTH, false_first_claims, first_claims
 from capstat.protocol.policy import RampPolicy
-from capstat.protocol.reviews import add_reviews
-from capstat.protocol.scenario import MEAN_BMI, REGISTRY_TRUTH, SyntheticStudy, capture_curve, describe, people
-from capstat.protocol.simulate import Thresholds, simulate_steps
+from capstat.synthetic.bedside_signs import SIGN_TRUTH, add_signs
+from capstat.synthetic.judgement import JUDGEMENT_TRUTH, false_first_claims, first_claims
+from capstat.synthetic.reviews import add_reviews
+from capstat.synthetic.scenario import MEAN_BMI, REGISTRY_TRUTH, SyntheticStudy, capture_curve, describe, people
+from capstat.synthetic.simulate import Thresholds, simulate_steps
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from capstat.protocol.bedside_signs import SignTruth
-    from capstat.protocol.judgement import JudgementTruth
-    from capstat.protocol.scenario import ScenarioTruth
+    from capstat.synthetic.bedside_signs import SignTruth
+    from capstat.synthetic.judgement import JudgementTruth
+    from capstat.synthetic.scenario import ScenarioTruth
 
 __all__ = ["simulate_registry"]
 

@@ -1,0 +1,27 @@
+"""Invented studies with known truth, made with the ramps of `capstat.protocol`."""
+
+from capstat.synthetic.bedside_signs import SIGN_TRUTH, SignTruth
+from capstat.synthetic.crossover import simulate_crossover
+from capstat.synthetic.export import clean_files, messy_files
+from capstat.synthetic.judgement import JUDGEMENT_TRUTH, JudgementTruth, first_claims
+from capstat.synthetic.registry import simulate_registry
+from capstat.synthetic.scenario import CROSSOVER_TRUTH, REGISTRY_TRUTH, ScenarioTruth, SyntheticStudy
+from capstat.synthetic.simulate import Thresholds, simulate_steps
+
+__all__ = [
+    "CROSSOVER_TRUTH",
+    "JUDGEMENT_TRUTH",
+    "REGISTRY_TRUTH",
+    "SIGN_TRUTH",
+    "JudgementTruth",
+    "ScenarioTruth",
+    "SignTruth",
+    "SyntheticStudy",
+    "Thresholds",
+    "clean_files",
+    "first_claims",
+    "messy_files",
+    "simulate_crossover",
+    "simulate_registry",
+    "simulate_steps",
+]
