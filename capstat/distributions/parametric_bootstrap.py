@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from contextlib import suppress
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
+from scipy import special
 
 from capstat.distributions.likelihood import IntervalData, total_terms
 from capstat.distributions.parametric import fit_parametric
@@ -15,16 +17,104 @@ from capstat.numerics.resample import draw_cell_weights, unit_patterns
 from capstat.results import NotEstimableError
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
+
+    from numpy.typing import NDArray
 
     from capstat.distributions.families import Family
+    from capstat.distributions.parametric import ParametricFit
     from capstat.results import Estimate
     from capstat.thresholds import CensoredThresholds
 
-__all__ = ["bootstrap_capture_currents"]
+__all__ = ["ParameterDraws", "bootstrap_capture_currents", "bootstrap_parameters"]
 
 # share of resamples that may fail before limits from the rest would mislead
 MOST_LOST = 0.05
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ParameterDraws:
+    """Parameters of one family in resamples of patients.
+
+    Attributes
+    ----------
+    location : ndarray, shape (b,)
+        Location of log current (mA).
+    ancillary : ndarray, shape (b, k)
+        Ancillary parameters.
+    capturable : ndarray, shape (b,)
+        Share that some current captures; 1 in a model without a share never captured.
+    lost : int
+        Resamples without a finite estimate, left out.
+    """
+
+    location: NDArray[np.float64]
+    ancillary: NDArray[np.float64]
+    capturable: NDArray[np.float64]
+    lost: int
+
+
+def _resamples(thresholds: CensoredThresholds, replicates: int, seed: int) -> Iterator[IntervalData]:
+    """Distinct intervals of every resample of patients, with their weights."""
+    cells = thresholds.cells()
+    patterns = unit_patterns(thresholds.patient, cells.index, thresholds.weight, cells.count.size)
+    for weights in draw_cell_weights(patterns, replicates, np.random.default_rng(seed)):
+        present = weights > 0
+        ones = np.ones((int(present.sum()), 1))
+        yield IntervalData(cells.lower_ma[present], cells.upper_ma[present], ones, weights[present])
+
+
+def _checked_lost(lost: int, replicates: int, family: Family) -> int:
+    if lost > MOST_LOST * replicates:
+        raise NotEstimableError(
+            f"{lost} of {replicates} resamples of patients had no finite {family.name} estimate: the data are too few."
+        )
+    return lost
+
+
+def bootstrap_parameters(
+    thresholds: CensoredThresholds, fit: ParametricFit, *, replicates: int, seed: int
+) -> ParameterDraws:
+    """Refit a model to resamples of patients.
+
+    Where the model has a share never captured and a resample's likelihood is largest without one, its estimate is the
+    ordinary one.
+
+    Parameters
+    ----------
+    thresholds : CensoredThresholds
+        What the model was fitted to; a patient is drawn with all attempts.
+    fit : ParametricFit
+        The model.
+    replicates, seed : int
+        Bootstrap size and seed.
+
+    Raises
+    ------
+    NotEstimableError
+        When more than one resample in twenty has no finite estimate.
+    """
+    size = 1 + len(fit.family.ancillary_names)
+    found, shares = [], []
+    for data in _resamples(thresholds, replicates, seed):
+        best = _refit(fit, data, size)
+        if best is not None:
+            found.append(best[:size])
+            shares.append(float(special.expit(best[size])) if best.size > size else 1.0)
+    lost = _checked_lost(replicates - len(found), replicates, fit.family)
+    draws = np.array(found)
+    return ParameterDraws(draws[:, 0], draws[:, 1:], np.array(shares), lost)
+
+
+def _refit(fit: ParametricFit, data: IntervalData, size: int) -> NDArray[np.float64] | None:
+    """Parameters of one resample; without the share where the likelihood does not want one."""
+    start = fit.model.parameters
+    if fit.never_captured and np.isinf(data.upper_ma).any():
+        with suppress(NoMaximumError):
+            return maximise_newton(partial(total_terms, fit.family, replace(data, capturable=data.design)), start).x
+    with suppress(NoMaximumError):
+        return maximise_newton(partial(total_terms, fit.family, data), start[:size]).x
+    return None
 
 
 def bootstrap_capture_currents(
@@ -58,25 +148,14 @@ def bootstrap_capture_currents(
         When the family cannot be fitted to the data, or to more than one resample in twenty.
     """
     fit = fit_parametric(thresholds, family=family)
-    cells = thresholds.cells()
-    patterns = unit_patterns(thresholds.patient, cells.index, thresholds.weight, cells.count.size)
-    drawn = draw_cell_weights(patterns, replicates, np.random.default_rng(seed))
     draws = []
-    for weights in drawn:
-        present = weights > 0
-        data = IntervalData(
-            cells.lower_ma[present], cells.upper_ma[present], np.ones((int(present.sum()), 1)), weights[present]
-        )
+    for data in _resamples(thresholds, replicates, seed):
         try:
             best = maximise_newton(partial(total_terms, family, data), fit.model.parameters)
         except NoMaximumError:
             continue
         draws.append(best.x)
-    lost = replicates - len(draws)
-    if lost > MOST_LOST * replicates:
-        raise NotEstimableError(
-            f"{lost} of {replicates} resamples of patients had no finite {family.name} estimate: the data are too few."
-        )
+    lost = _checked_lost(replicates - len(draws), replicates, family)
     notes = (f"{lost} of {replicates} resamples had no finite estimate and were left out",) if lost else ()
     tails = (0.5 - level / 2, 0.5 + level / 2)
     estimates = []

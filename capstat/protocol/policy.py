@@ -24,8 +24,8 @@ class RampPolicy:
     start_ma : float
         First setting of a rising or falling ramp, lowest one of a bisecting ramp, in mA.
     step_ma : float or tuple of (float, float)
-        Change from one setting to the next, in mA; or pairs (from this setting on, step), the first of which holds below it
-        too.
+        Change from one setting to the next, in mA; or pairs (from this setting on, step), the first of which holds below
+        it too.
     maximum_ma : float
         Highest current, always the last setting.
     dwell_s : float or None
