@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
     from capstat.distributions import (
         CaptureSummary,
+        Family,
         FamilyComparison,
         GoodnessOfFit,
         NeverCaptured,
@@ -37,7 +38,7 @@ if TYPE_CHECKING:
     from capstat.results import Curve, Estimate
     from capstat.thresholds import CensoredThresholds
 
-__all__ = ["ModelSummary", "ThresholdDetail", "describe_thresholds", "summarise_models"]
+__all__ = ["ModelSummary", "ThresholdDetail", "describe_thresholds", "model_families", "summarise_models"]
 
 # output tolerances looked at, in percent; common practice, no source: device manuals state tolerances of this size
 TOLERANCES_PERCENT = (5.0, 10.0)
@@ -129,6 +130,11 @@ def _currents(
         return tuple(fit.capture_current(fraction, level) for fraction in fractions)
 
 
+def model_families(thresholds: CensoredThresholds) -> Sequence[Family]:
+    """Families that a group is large enough for."""
+    return FAMILIES if captured_patients(thresholds) >= ENOUGH_FOR_SHAPE else TWO_PARAMETER_FAMILIES
+
+
 def summarise_models(
     thresholds: CensoredThresholds, top_ma: float, fractions: Sequence[float], level: float
 ) -> ModelSummary:
@@ -145,8 +151,7 @@ def summarise_models(
     level : float
         Confidence level.
     """
-    enough = captured_patients(thresholds) >= ENOUGH_FOR_SHAPE
-    families = compare_families(thresholds, FAMILIES if enough else TWO_PARAMETER_FAMILIES)
+    families = compare_families(thresholds, model_families(thresholds))
     best = families.rows[0].fit
     if best is None:
         return ModelSummary(families, (), (), None)

@@ -26,14 +26,16 @@ NEGLIGIBLE = 1e-15
 class Courses:
     """Every course that a search can take, given the cell of the threshold.
 
-    A cell lies above one edge, at or below the next; the last one is above all currents of the policy.
-
     Attributes
     ----------
-    edges_ma : ndarray, shape (c - 1,)
-        Currents that the policy can try or leave on.
+    edges_ma : ndarray, shape (e,)
+        Currents that the policy can try or leave on, rising.
+    n_cells : int
+        Number of cells: e + 1 for one placement, each above one edge, at or below the next, the last above all.
     cell : ndarray of int, shape (a,)
-        Cell of the threshold, 0 to c - 1.
+        Cell of the threshold.
+    threshold_ma : ndarray, shape (a,)
+        Upper end of that cell, for the placement with which the course ends; infinite for the last, in mA.
     probability : ndarray, shape (a,)
         Probability of the course in that cell; 1 where judgements are never wrong.
     first_capture_s : ndarray, shape (a,)
@@ -51,7 +53,9 @@ class Courses:
     """
 
     edges_ma: NDArray[np.float64]
+    n_cells: int
     cell: NDArray[np.intp]
+    threshold_ma: NDArray[np.float64]
     probability: NDArray[np.float64]
     first_capture_s: NDArray[np.float64]
     end_s: NDArray[np.float64]
@@ -61,24 +65,14 @@ class Courses:
     final_ma: NDArray[np.float64]
 
     @property
-    def n_cells(self) -> int:
-        """Number of cells."""
-        return self.edges_ma.size + 1
-
-    @property
-    def threshold_at_most_ma(self) -> NDArray[np.float64]:
-        """Upper end of the cell of each course, infinite for the last."""
-        return np.append(self.edges_ma, np.inf)[self.cell]
-
-    @property
     def captured(self) -> NDArray[np.bool_]:
         """Whether the current that is left on captures."""
-        return np.asarray(self.final_ma >= self.threshold_at_most_ma)
+        return np.asarray(self.final_ma >= self.threshold_ma)
 
     @property
     def stopped_at_false_capture(self) -> NDArray[np.bool_]:
         """Whether the setting that was found to capture does not."""
-        return np.asarray(self.accepted_ma < self.threshold_at_most_ma)
+        return np.asarray(self.accepted_ma < self.threshold_ma)
 
 
 def courses_of(policy: RampPolicy, errors: JudgementErrors | None = None) -> Courses:
@@ -167,5 +161,5 @@ def _followed(
     np.add.at(exposure, (pair, np.searchsorted(edges, setting[tried])), dwell)
     np.add.at(exposure, (np.flatnonzero(found), np.searchsorted(edges, accepted[found])), hold[found])
     return Courses(
-        edges, cell, probability, first_capture, end, without, exposure, accepted, final[row]
+        edges, edges.size + 1, cell, threshold, probability, first_capture, end, without, exposure, accepted, final[row]
     )  # fmt: skip

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
+from scipy import special
 
 from capstat.distributions.parametric_bootstrap import bootstrap_parameters
 from capstat.protocol.threshold_law import ModelLaw, StepLaw
@@ -14,7 +15,7 @@ if TYPE_CHECKING:
     from capstat.distributions.bootstrap import BootstrapCurve
     from capstat.thresholds import CensoredThresholds
 
-__all__ = ["law_of_model", "law_without_model"]
+__all__ = ["law_of_fit", "law_of_model", "law_without_model"]
 
 
 def law_of_model(
@@ -49,6 +50,23 @@ def law_of_model(
         label,
         f"{fit.name} model; bootstrap of patients, {replicates} replicates, seed {seed}{lost}",
     )
+
+
+def law_of_fit(fit: ParametricFit, label: str, *, draws: int, seed: int) -> ModelLaw:
+    """Law of a fitted model, its parameters drawn from the normal law that its covariance describes.
+
+    For fits that cannot be repeated on resamples quickly, such as those that allow for misjudged capture.
+    """
+    model = fit.model
+    rng = np.random.default_rng(seed)
+    drawn = rng.multivariate_normal(model.parameters, model.covariance, size=draws, method="eigh")
+    rows = np.concatenate((model.parameters[None], drawn))
+    size = 1 + len(fit.family.ancillary_names)
+    share = special.expit(rows[:, size]) if fit.never_captured else np.ones(rows.shape[0])
+    return ModelLaw(
+        fit.family, rows[:, 0], rows[:, 1:size], share, fit.n_patients, label,
+        f"{fit.name} model; draws from the covariance of its parameters, seed {seed}",
+    )  # fmt: skip
 
 
 def law_without_model(curve: BootstrapCurve, label: str) -> StepLaw:

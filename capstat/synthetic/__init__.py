@@ -5,6 +5,11 @@ from capstat.synthetic.crossover import simulate_crossover
 from capstat.synthetic.export import clean_files, messy_files
 from capstat.synthetic.judgement import JUDGEMENT_TRUTH, JudgementTruth, first_claims
 from capstat.synthetic.registry import simulate_registry
+from capstat.synthetic.repeated_checks import (
+    REPEATED_CHECKS_TRUTH,
+    RepeatedChecksTruth,
+    simulate_repeated_checks,
+)
 from capstat.synthetic.scenario import CROSSOVER_TRUTH, REGISTRY_TRUTH, ScenarioTruth, SyntheticStudy
 from capstat.synthetic.simulate import Thresholds, simulate_steps
 
@@ -12,8 +17,10 @@ __all__ = [
     "CROSSOVER_TRUTH",
     "JUDGEMENT_TRUTH",
     "REGISTRY_TRUTH",
+    "REPEATED_CHECKS_TRUTH",
     "SIGN_TRUTH",
     "JudgementTruth",
+    "RepeatedChecksTruth",
     "ScenarioTruth",
     "SignTruth",
     "SyntheticStudy",
@@ -23,5 +30,6 @@ __all__ = [
     "messy_files",
     "simulate_crossover",
     "simulate_registry",
+    "simulate_repeated_checks",
     "simulate_steps",
 ]

@@ -23,6 +23,7 @@ from capstat.synthetic import (
     messy_files,
     simulate_crossover,
     simulate_registry,
+    simulate_repeated_checks,
     simulate_steps,
 )
 from capstat.thresholds import MECHANICAL_CAPTURE, derive_thresholds
@@ -57,7 +58,7 @@ def test_published_ramp_takes_the_published_time():
     assert (steps["time_s"].iloc[-1], steps["current_ma"].iloc[-1]) == (20, 140)
 
 
-@pytest.mark.parametrize("make", [simulate_registry, simulate_crossover])
+@pytest.mark.parametrize("make", [simulate_registry, simulate_crossover, simulate_repeated_checks])
 def test_simulated_studies_pass_the_check(make):
     synthetic = make(n_patients=60, seed=5)
     study = study_of(synthetic)
@@ -67,7 +68,7 @@ def test_simulated_studies_pass_the_check(make):
     assert (study.patients["age_years"] <= 90).all()
 
 
-@pytest.mark.parametrize("make", [simulate_registry, simulate_crossover])
+@pytest.mark.parametrize("make", [simulate_registry, simulate_crossover, simulate_repeated_checks])
 def test_same_seed_same_bytes(make):
     assert clean_files(make(n_patients=20, seed=3)) == clean_files(make(n_patients=20, seed=3))
     assert clean_files(make(n_patients=20, seed=3)) != clean_files(make(n_patients=20, seed=4))
@@ -78,11 +79,12 @@ def test_crossover_needs_patients():
         simulate_crossover(n_patients=3, seed=1)
 
 
-@pytest.mark.parametrize("folder", ["registry", "crossover", "messy_export"])
+@pytest.mark.parametrize("folder", ["registry", "crossover", "messy_export", "repeated_checks"])
 def test_shipped_files_are_what_the_generator_makes(folder, shipped):
     files = {
         "registry": lambda: clean_files(simulate_registry(seed=SHIPPED_SEED)),
         "crossover": lambda: clean_files(simulate_crossover(seed=SHIPPED_SEED)),
+        "repeated_checks": lambda: clean_files(simulate_repeated_checks(seed=SHIPPED_SEED)),
         "messy_export": lambda: messy_files(simulate_registry(seed=SHIPPED_SEED), SHIPPED_SEED),
     }[folder]()
     on_disk = {p.name: p.read_bytes() for p in (shipped / folder).iterdir() if p.name != OUTPUT_MARKER}
@@ -124,6 +126,41 @@ def test_truth_is_found_again_in_the_shipped_crossover(shipped):
     assert result.paired
     assert result.assignment is Assignment.RANDOMISED
     assert result.ratio.lower < 0.72 < result.ratio.upper
+
+
+def test_repeated_checks_need_a_patient():
+    with pytest.raises(ValueError, match="at least 1"):
+        simulate_repeated_checks(n_patients=0, seed=1)
+
+
+def test_repeated_checks_share_one_clock():
+    """Settings of a check begin with its first pulse and end before the next check; first pulses are near their time."""
+    synthetic = simulate_repeated_checks(n_patients=40, seed=3)
+    attempts, steps = synthetic.attempts, synthetic.steps
+    began = steps.groupby("attempt_id")["time_s"].min()
+    assert began[attempts["attempt_id"]].tolist() == attempts["pacing_start_s"].tolist()
+    following = attempts.groupby("patient_id")["pacing_start_s"].shift(-1)
+    assert (attempts["pacing_end_s"] < following)[following.notna()].all()
+    plan = np.array([0, 10, 20, 30, 45, 60])
+    assert np.abs(attempts["pacing_start_s"].to_numpy()[:, None] / 60 - plan).min(axis=1).max() <= 1.01
+    assert 0.8 < len(attempts) / (40 * 6) < 1
+
+
+def test_truth_of_repeated_checks_in_many_patients():
+    """4,000 patients, their thresholds between the settings: spread at the start and change over 30 minutes as set."""
+    synthetic = simulate_repeated_checks(n_patients=4000, seed=8)
+    thresholds = derive_thresholds(study_of(synthetic), capture=MECHANICAL_CAPTURE)
+    table = synthetic.attempts[["patient_id", "pacing_start_s"]].assign(
+        log=np.log(np.where(np.isfinite(thresholds.upper_ma), thresholds.upper_ma - 2.5, np.nan)),
+        check=lambda t: np.abs(t["pacing_start_s"].to_numpy()[:, None] / 60 - [0, 10, 20, 30, 45, 60]).argmin(axis=1),
+    )
+    wide = table.pivot_table(index="patient_id", columns="check", values="log")
+    # middles of cells of 5 mA at about 85 mA add 5 / 85 / sqrt(12) to each check
+    rounding = 2 * (5 / 85) ** 2 / 12
+    assert (wide[3] - wide[0]).var() - rounding == pytest.approx(0.08**2, rel=0.1)
+    assert (wide[5] - wide[0]).var() - rounding == pytest.approx(2 * 0.08**2, rel=0.1)
+    assert wide[0].std() == pytest.approx(0.25, rel=0.05)
+    assert np.exp(wide[0].mean()) == pytest.approx(85, rel=0.02)
 
 
 def test_large_crossovers_find_every_parameter():

@@ -1,0 +1,282 @@
+"""What ramp policies would do to patients like those of a study."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from capstat.analysis.facts import ALL_PLACEMENTS
+from capstat.analysis.ramp_laws import PairLaws, group_laws, pair_laws
+from capstat.analysis.ramp_margins import DriftAnalysis, PolicyMargins, analyse_drift, policy_margins
+from capstat.analysis.ramp_reposition import RepositionAnalysis, analyse_reposition
+from capstat.placement import first_attempt_of_each_patient, grouped_by, paired_by_design
+from capstat.protocol.compare_policies import compare_policies
+from capstat.protocol.consequences import mean_consequences, policy_consequences
+from capstat.protocol.moved_pads import consequences_with_move, mean_consequences_with_move
+from capstat.protocol.policy_file import example_policies
+from capstat.results import NotEstimableError, UsageError
+from capstat.thresholds import CAPTURE_DEFINITIONS, derive_thresholds
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from capstat.analysis.ramp_laws import GroupLaws
+    from capstat.analysis.ramp_question import RampQuestion
+    from capstat.analysis.study_analysis import AnalysisOptions
+    from capstat.attempts import Study
+    from capstat.distributions import ParametricFit
+    from capstat.protocol import RampPolicy
+    from capstat.protocol.compare_policies import PolicyComparison
+    from capstat.protocol.consequences import MeanConsequences, PolicyConsequences
+    from capstat.protocol.paired_law import PairedLaw
+    from capstat.thresholds import CaptureDefinition, CensoredThresholds
+
+__all__ = ["RampAnalysis", "RampGroup", "RampPart", "analyse_ramps"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RampGroup:
+    """Policies applied to the thresholds of one group.
+
+    Attributes
+    ----------
+    label : str
+        The group.
+    n_patients : int
+        Patients.
+    laws : GroupLaws or None
+        Distribution of their thresholds; ``None`` where none could be estimated.
+    reason : str
+        Why not; empty otherwise.
+    policies : tuple of PolicyConsequences
+        What each policy does, under the model.
+    without_model : tuple of PolicyConsequences
+        The same from the estimate without a model; without moving the pads.
+    misjudged : tuple of PolicyConsequences
+        The same as ``policies`` with errors of judgement; empty where none were given.
+    comparison : PolicyComparison or None
+        The policies beside each other.
+    margins : tuple of PolicyMargins
+        What margins are worth after each policy; one entry for each assumed drift where none was estimated.
+    notes : tuple of str
+        What was taken for granted.
+    """
+
+    label: str
+    n_patients: int
+    laws: GroupLaws | None
+    reason: str
+    policies: tuple[PolicyConsequences, ...] = ()
+    without_model: tuple[PolicyConsequences, ...] = ()
+    misjudged: tuple[PolicyConsequences, ...] = ()
+    comparison: PolicyComparison | None = None
+    margins: tuple[PolicyMargins, ...] = ()
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RampPart:
+    """Policies that look for one kind of capture.
+
+    Attributes
+    ----------
+    capture : CaptureDefinition
+        What counts as capture.
+    selection : str
+        Which attempts describe the thresholds, in words.
+    policies : tuple of RampPolicy
+        The policies.
+    groups : tuple of RampGroup
+        One for each group.
+    drift : DriftAnalysis
+        How thresholds change within a patient.
+    reposition : RepositionAnalysis
+        More current, or other pads?
+    """
+
+    capture: CaptureDefinition
+    selection: str
+    policies: tuple[RampPolicy, ...]
+    groups: tuple[RampGroup, ...]
+    drift: DriftAnalysis
+    reposition: RepositionAnalysis
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RampAnalysis:
+    """What ramp policies would do.
+
+    Attributes
+    ----------
+    question : RampQuestion
+        Choices made.
+    examples : bool
+        Whether the policies are the examples that come with capstat.
+    parts : tuple of RampPart
+        One for each kind of capture that policies look for, the leading one of the study first.
+    """
+
+    question: RampQuestion
+    examples: bool
+    parts: tuple[RampPart, ...]
+
+
+def analyse_ramps(
+    study: Study,
+    options: AnalysisOptions,
+    question: RampQuestion,
+    leading: CaptureDefinition,
+    best: Mapping[str, ParametricFit] | None = None,
+) -> RampAnalysis:
+    """Work out what ramp policies would do to patients like those of a study.
+
+    Parameters
+    ----------
+    study : Study
+        Checked records.
+    options : AnalysisOptions
+        Placements, rule for ramps that contradict themselves, confidence level and seed.
+    question : RampQuestion
+        Policies and what is asked of them.
+    leading : CaptureDefinition
+        What capture means in policies that do not say so.
+    best : mapping of str to ParametricFit, optional
+        Models of groups under the leading definition that are known already.
+
+    Raises
+    ------
+    UsageError
+        When two policies have the same name, or the grouping column cannot be used.
+    NotEstimableError
+        When capture as a policy means it was assessed in no attempt.
+    """
+    policies = question.policies or example_policies()
+    names = [policy.name for policy in policies]
+    twice = sorted({name for name in names if names.count(name) > 1})
+    if twice:
+        raise UsageError(f"Two policies have the name '{twice[0]}'; every policy needs one of its own.")
+    by_name = {capture.name: capture for capture in CAPTURE_DEFINITIONS}
+    wanted: dict[CaptureDefinition, list[RampPolicy]] = {}
+    for policy in policies:
+        wanted.setdefault(by_name[policy.capture] if policy.capture else leading, []).append(policy)
+    parts = [
+        _part(study, options, question, capture, tuple(chosen), (best or {}) if capture is leading else {})
+        for capture, chosen in sorted(wanted.items(), key=lambda item: item[0] is not leading)
+    ]
+    return RampAnalysis(question, not question.policies, tuple(parts))
+
+
+def _part(
+    study: Study, options: AnalysisOptions, question: RampQuestion, capture: CaptureDefinition,
+    policies: tuple[RampPolicy, ...], best: Mapping[str, ParametricFit],
+) -> RampPart:  # fmt: skip
+    thresholds = derive_thresholds(study, capture=capture, rule=options.rule)
+    if len(thresholds) == 0:
+        raise NotEstimableError(f"No attempt was assessed for {capture.name} capture, which a policy looks for.")
+    paired = paired_by_design(thresholds, options.first, options.minus)
+    used = thresholds if paired else first_attempt_of_each_patient(thresholds)
+    whole = paired or len(used) == len(thresholds)
+    selection = "all attempts with a usable threshold" if whole else "the first attempt of each patient"
+    drift = analyse_drift(study, capture, draws=question.draws, level=options.level, seed=options.seed)
+    pairs = pair_laws(
+        thresholds, used, options.first, options.minus, draws=question.draws, seed=options.seed
+    )  # fmt: skip
+    grouped = used if question.by == "placement" else grouped_by(used, question.by)
+    in_order = [name for name in (options.first, options.minus) if name in grouped.placements]
+    labels = (*in_order, *(name for name in grouped.placements if name not in in_order))
+    groups = tuple(
+        _group(grouped.for_placement(label), label, policies, pairs, drift, options, question, best.get(label))
+        for label in labels
+    )
+    return RampPart(
+        capture, selection, policies, groups, drift, analyse_reposition(pairs, policies[0], options, question)
+    )  # fmt: skip
+
+
+def _group(
+    thresholds: CensoredThresholds, label: str, policies: Sequence[RampPolicy], pairs: PairLaws, drift: DriftAnalysis,
+    options: AnalysisOptions, question: RampQuestion, best: ParametricFit | None,
+) -> RampGroup:  # fmt: skip
+    try:
+        laws = group_laws(thresholds, label or ALL_PLACEMENTS, best=best, draws=question.draws, seed=options.seed)
+    except NotEstimableError as error:
+        return RampGroup(label, thresholds.n_patients, None, str(error))
+    notes: list[str] = []
+    applied = [_Applied.of(policy, label, laws, pairs, question, notes) for policy in policies]
+    found = tuple(one.consequences(question, options.level) for one in applied)
+    if_higher = [one.means_if_higher(question) for one in applied]
+    margins: list[PolicyMargins] = []
+    for policy in policies:
+        try:
+            margins += policy_margins(policy, laws.model, drift, question, level=options.level, seed=options.seed)
+        except NotEstimableError as error:
+            notes.append(str(error))
+    misjudged: tuple[PolicyConsequences, ...] = ()
+    if question.errors is not None:
+        misjudged = tuple(one.consequences(question, options.level, misjudged=True) for one in applied)
+    without = tuple(
+        policy_consequences(replace(policy, at_maximum=None), laws.steps, discomfort_ma=question.discomfort_ma)
+        for policy in policies
+    )
+    comparison = compare_policies(
+        found, if_higher, factor=question.factor, weights=question.weights, level=options.level
+    )
+    return RampGroup(
+        label, laws.n_patients, laws, "", found, without, misjudged, comparison, tuple(margins),
+        tuple(dict.fromkeys(notes)),
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Applied:
+    """A policy with the law that it is applied to: one placement, or two where the pads are moved."""
+
+    policy: RampPolicy
+    laws: GroupLaws
+    pair: PairedLaw | None
+
+    @classmethod
+    def of(
+        cls, policy: RampPolicy, label: str, laws: GroupLaws, pairs: PairLaws, question: RampQuestion, notes: list[str]
+    ) -> _Applied:
+        move = policy.at_maximum
+        if move is None:
+            return cls(policy, laws, None)
+        stay = replace(policy, at_maximum=None)
+        if move.placement == label:
+            notes.append(f"'{policy.name}' moves the pads to {label}, where they are: it stops at the maximum here.")
+            return cls(stay, laws, None)
+        pair = pairs.between(label, move.placement, question.correlation)
+        if pair is None:
+            why = f" ({pairs.reason})" if pairs.reason else ""
+            notes.append(
+                f"'{policy.name}' moves the pads to {move.placement}; what that does after a failure with {label} is "
+                f"not known here{why}: it stops at the maximum."
+            )
+            return cls(stay, laws, None)
+        if pair.is_assumed:
+            notes.append(
+                f"'{policy.name}' moves the pads; no patients had both placements by design, so the correlation of "
+                f"their two thresholds is assumed to be {question.correlation:g}."
+            )
+        notes.append(f"'{policy.name}' rests on lognormal thresholds with both placements, not on {laws.model_name}.")
+        return cls(policy, laws, pair)
+
+    def consequences(self, question: RampQuestion, level: float, *, misjudged: bool = False) -> PolicyConsequences:
+        errors = question.errors if misjudged else None
+        if self.pair is not None:
+            return consequences_with_move(
+                self.policy, self.pair, discomfort_ma=question.discomfort_ma, errors=errors, level=level
+            )
+        return policy_consequences(
+            self.policy, self.laws.model, discomfort_ma=question.discomfort_ma, errors=errors, level=level
+        )
+
+    def means_if_higher(self, question: RampQuestion) -> MeanConsequences:
+        if self.pair is not None:
+            return mean_consequences_with_move(
+                self.policy, self.pair.scaled(question.factor), discomfort_ma=question.discomfort_ma
+            )
+        return mean_consequences(
+            self.policy, self.laws.model.scaled(question.factor), discomfort_ma=question.discomfort_ma
+        )

@@ -1,0 +1,138 @@
+"""How thresholds drift within a patient, and what margins are worth after each policy."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from capstat.protocol.after_capture import margin_needed_after_policy, margins_after_policy
+from capstat.protocol.drift import fit_drift
+from capstat.protocol.drift_law import DriftLaw, DriftModel
+from capstat.protocol.drift_variance import change_by_elapsed
+from capstat.protocol.loss import MaximumRise
+from capstat.protocol.margins import ASSUMED_SDS, USUAL_MARGINS, assumed_drift, margin_needed
+from capstat.protocol.policy_parts import NO_MARGIN
+from capstat.protocol.repeated_checks import repeated_checks
+from capstat.results import NotEstimableError
+
+if TYPE_CHECKING:
+    from capstat.analysis.ramp_question import RampQuestion
+    from capstat.attempts import Study
+    from capstat.protocol import RampPolicy
+    from capstat.protocol.after_capture import MarginUnderPolicy
+    from capstat.protocol.drift_fit import DriftFit
+    from capstat.protocol.drift_variance import ElapsedChange
+    from capstat.protocol.repeated_checks import RepeatedChecks
+    from capstat.protocol.threshold_law import ModelLaw
+    from capstat.results import Estimate
+    from capstat.thresholds import CaptureDefinition
+
+__all__ = ["DriftAnalysis", "PolicyMargins", "analyse_drift", "policy_margins"]
+
+REFERENCE_MINUTES, MOST_LOST = 30.0, 0.05
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DriftAnalysis:
+    """What repeated checks say of how thresholds change within a patient.
+
+    Attributes
+    ----------
+    checks : RepeatedChecks
+        The checks, and what was left out.
+    fits : tuple of DriftFit
+        Models, best first; empty without repeated checks.
+    reasons : tuple of str
+        Why a model has no fit.
+    elapsed : tuple of ElapsedChange
+        Change since the first check by elapsed time, without a model of time.
+    needed : Estimate or None
+        Margin above the threshold itself for at most 5 % loss within 30 minutes, in percent.
+    """
+
+    checks: RepeatedChecks
+    fits: tuple[DriftFit, ...]
+    reasons: tuple[str, ...]
+    elapsed: tuple[ElapsedChange, ...]
+    needed: Estimate | None
+
+    def laws(self, draws: int, seed: int) -> tuple[tuple[float | None, DriftLaw], ...]:
+        """The law that was estimated; where there is none, laws with assumed standard deviations over 30 minutes."""
+        if self.fits:
+            return ((None, self.fits[0].law(draws=draws, seed=seed)),)
+        return tuple((sd, assumed_drift(sd)) for sd in ASSUMED_SDS)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PolicyMargins:
+    """What margins are worth after the search of one policy, under one law of drift.
+
+    Attributes
+    ----------
+    policy : RampPolicy
+        The policy.
+    assumed_sd : float or None
+        Standard deviation of the change over 30 minutes where it is assumed; ``None`` where it was estimated.
+    own : MarginUnderPolicy
+        The margin of the policy.
+    usual : tuple of MarginUnderPolicy
+        Margins in common use, none at all first.
+    needed : Estimate
+        Margin above the current found for at most 5 % loss within 30 minutes, in percent.
+    """
+
+    policy: RampPolicy
+    assumed_sd: float | None
+    own: MarginUnderPolicy
+    usual: tuple[MarginUnderPolicy, ...]
+    needed: Estimate
+
+
+def analyse_drift(study: Study, capture: CaptureDefinition, *, draws: int, level: float, seed: int) -> DriftAnalysis:
+    """Describe how thresholds drift, from repeated checks of the same patient with the same placement."""
+    checks = repeated_checks(study, capture)
+    fits: list[DriftFit] = []
+    reasons: list[str] = []
+    for model in DriftModel:
+        try:
+            fits.append(fit_drift(checks, model, level))
+        except NotEstimableError as error:
+            reasons.append(f"{model.value}: {error}")
+    fits.sort(key=lambda fit: fit.aic)
+    elapsed: tuple[ElapsedChange, ...] = ()
+    needed = None
+    if fits:
+        needed = margin_needed(
+            MaximumRise(fits[0].law(draws=draws, seed=seed), seed),
+            minutes=REFERENCE_MINUTES,
+            at_most=MOST_LOST,
+            level=level,
+        )
+        try:
+            elapsed = change_by_elapsed(checks, level=level)
+        except NotEstimableError as error:
+            reasons.append(f"by elapsed time: {error}")
+    return DriftAnalysis(checks, tuple(fits), tuple(dict.fromkeys(reasons)), elapsed, needed)
+
+
+def policy_margins(
+    policy: RampPolicy, law: ModelLaw, drift: DriftAnalysis, question: RampQuestion, *, level: float, seed: int
+) -> tuple[PolicyMargins, ...]:
+    """What margins are worth after one policy: one entry, or one for each assumed drift.
+
+    Raises
+    ------
+    NotEstimableError
+        When the policy captures nobody.
+    """
+    found = []
+    for assumed, drift_law in drift.laws(law.draws, seed):
+        rise = MaximumRise(drift_law, seed)
+        own, *usual = margins_after_policy(
+            policy, law, rise, (policy.margin, NO_MARGIN, *USUAL_MARGINS), minutes=question.minutes, level=level
+        )
+        needed = margin_needed_after_policy(
+            replace(policy, margin=NO_MARGIN), law, rise, minutes=REFERENCE_MINUTES, at_most=MOST_LOST, level=level
+        )
+        found.append(PolicyMargins(policy, assumed, own, tuple(usual), needed))
+    return tuple(found)

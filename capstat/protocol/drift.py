@@ -1,0 +1,202 @@
+"""Fit of threshold drift within patients to repeated checks, each interval-censored."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy import stats
+
+from capstat.numerics.maximise import profile_limit
+from capstat.protocol.drift_fit import BETWEEN, CHANGE, LARGEST_SD, MEDIAN, REVERSION, SMALLEST_SD, DriftFit
+from capstat.protocol.drift_law import REFERENCE_MINUTES, DriftModel
+from capstat.protocol.drift_likelihood import DriftLikelihood, Maximum, maximise, second_derivatives
+from capstat.results import NotEstimableError
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from capstat.protocol.repeated_checks import RepeatedChecks
+
+__all__ = ["fit_drift"]
+
+FEWEST_PATIENTS = 5
+# reversion, times the longest elapsed time and times the usual time between checks: slower is a random walk to the
+# eye, faster leaves checks unrelated but for the patient's mean
+SLOWEST, FASTEST = 1e-2, 5.0
+# the longest elapsed time must be this many times the shortest before reversion can be told from a walk
+DIFFERENT_TIMES = 1.5
+# a standard error of the log reversion beyond this says that reversion was not seen, within a factor of 50
+UNDETERMINED = 2.0
+# log-likelihoods closer than this are the same
+SETTLED = 1e-3
+# reversion is called as fast as the times could show where that costs no more log-likelihood than this
+NEARLY = 0.1
+
+
+def _start(checks: RepeatedChecks) -> NDArray[np.float64]:
+    """Starting values from the middles of the cells."""
+    low = np.where(checks.lower_ma > 0, checks.lower_ma, checks.upper_ma * 0.8)
+    high = np.where(np.isfinite(checks.upper_ma), checks.upper_ma, checks.lower_ma * 1.2)
+    middle = (np.log(low) + np.log(high)) / 2
+    first = middle[checks.position == 0]
+    again = np.flatnonzero(checks.position > 0)
+    rates = (middle[again] - middle[again - 1]) ** 2 / (checks.minutes[again] - checks.minutes[again - 1])
+    change = np.sqrt(np.median(rates) * 2 * REFERENCE_MINUTES)
+    return np.array([first.mean(), np.log(max(float(first.std()), 0.05)), np.log(max(float(change), 0.02))])
+
+
+def _refuse_too_little(checks: RepeatedChecks) -> None:
+    if checks.n_patients < FEWEST_PATIENTS:
+        raise NotEstimableError(
+            f"Drift within a patient needs at least {FEWEST_PATIENTS} patients with two timed checks of the same "
+            f"placement; there are {checks.n_patients}."
+        )
+    if np.unique(checks.lower_ma).size == 1 and np.unique(checks.upper_ma).size == 1:
+        raise NotEstimableError(
+            "All checks of all patients lie in the same cell of currents; neither the spread of the thresholds nor "
+            "their drift can be told from that."
+        )
+
+
+def _bounds(checks: RepeatedChecks, model: DriftModel) -> NDArray[np.float64]:
+    sides = np.concatenate([checks.lower_ma[checks.lower_ma > 0], checks.upper_ma[np.isfinite(checks.upper_ma)]])
+    log_sd = (np.log(SMALLEST_SD), np.log(LARGEST_SD))
+    rows = [(np.log(sides.min()) - 3, np.log(sides.max()) + 3), log_sd, log_sd]
+    if model is DriftModel.MEAN_REVERTING:
+        again = np.flatnonzero(checks.position > 0)
+        gaps = checks.minutes[again] - checks.minutes[again - 1]
+        rows.append((np.log(SLOWEST / checks.minutes.max()), np.log(FASTEST / np.median(gaps))))
+    return np.array(rows)
+
+
+def _refuse_runaway(found: Maximum, bounds: NDArray[np.float64]) -> None:
+    if found.at_bound[MEDIAN] or bounds[BETWEEN, 1] - found.x[BETWEEN] < 1e-3:
+        raise NotEstimableError(
+            "The checks do not say where the patients' thresholds lie; too many are open above or below."
+        )
+    if bounds[CHANGE, 1] - found.x[CHANGE] < 1e-3:
+        raise NotEstimableError("The checks put no upper limit on the drift; too many are open above or below.")
+
+
+def _best(likelihood: DriftLikelihood, starts: list[NDArray[np.float64]], bounds: NDArray[np.float64]) -> Maximum:
+    return max((maximise(likelihood, start, bounds) for start in starts), key=lambda found: found.value)
+
+
+def _settled(
+    likelihood: DriftLikelihood, found: Maximum, bounds: NDArray[np.float64], which: int, end: int, loss: float
+) -> Maximum:
+    """Hold a parameter at one end of its bounds where that fits as well."""
+    held = np.arange(found.x.size) == which
+    there = maximise(likelihood, np.where(held, bounds[:, end], found.x), bounds, held)
+    if there.value < found.value - loss:
+        return found
+    return Maximum(there.x, there.value, there.at_bound | held)
+
+
+def _upper_limit(likelihood: DriftLikelihood, found: Maximum, bounds: NDArray[np.float64], drop: float) -> float:
+    held = np.arange(found.x.size) == CHANGE
+
+    def profile(log_sd: float) -> float:
+        return maximise(likelihood, np.where(held, log_sd, found.x), bounds, held).value
+
+    at = float(found.x[CHANGE])
+    return float(np.exp(profile_limit(profile, found.value, at, 0.5, drop, 1.0)))
+
+
+def _walk(checks: RepeatedChecks, level: float) -> DriftFit:
+    likelihood, bounds = DriftLikelihood.of(checks), _bounds(checks, DriftModel.RANDOM_WALK)
+    start = _start(checks)
+    found = _best(likelihood, [start], bounds)
+    _refuse_runaway(found, bounds)
+    at_zero = maximise(
+        likelihood, np.where(np.arange(3) == CHANGE, bounds[CHANGE, 0], found.x), bounds, np.arange(3) == CHANGE
+    )
+    if at_zero.value > found.value - SETTLED:
+        found = at_zero
+    drop = float(stats.chi2.ppf(level, 1)) / 2
+    no_drift = found.value - at_zero.value < drop
+    upper = _upper_limit(likelihood, found, bounds, drop) if no_drift else None
+    notes = ("No drift at all is within the limits.",) if no_drift else ()
+    return _described(DriftModel.RANDOM_WALK, checks, likelihood, found, level, upper, notes)
+
+
+def _reverting(checks: RepeatedChecks, level: float, walk: DriftFit) -> DriftFit:
+    longest = checks.minutes[checks.position > 0]
+    _, size = np.unique(checks.patient, return_counts=True)
+    if size.max() == 2 and longest.max() < DIFFERENT_TIMES * longest.min():
+        raise NotEstimableError(
+            "Return to a patient's mean needs three checks of a patient, or elapsed times that differ; all are about "
+            f"{np.median(longest):.0f} minutes."
+        )
+    if walk.no_drift:
+        raise NotEstimableError("No drift is visible, so nothing says whether thresholds return to a patient's mean.")
+    likelihood, bounds = DriftLikelihood.of(checks), _bounds(checks, DriftModel.MEAN_REVERTING)
+    starts = [np.append(walk.values, np.log(k / longest.max())) for k in (0.5, 10.0)]
+    found = _best(likelihood, starts, bounds)
+    _refuse_runaway(found, bounds)
+    found = _settled(likelihood, found, bounds, BETWEEN, 0, SETTLED)
+    found = _settled(likelihood, found, bounds, REVERSION, 1, NEARLY)
+    notes = []
+    if found.x[REVERSION] - bounds[REVERSION, 0] < 1e-3:
+        notes.append("No return to the patient's mean is seen: this is the random walk.")
+    if found.at_bound[BETWEEN]:
+        notes.append("No lasting difference between patients is seen besides their drift; it is held at 0.")
+    if bounds[REVERSION, 1] - found.x[REVERSION] < 1e-3:
+        notes.append(
+            "Thresholds vary between checks as if each were new; the reversion is held at the fastest that the times "
+            "could show, and losses between checks depend on it."
+        )
+    return _described(DriftModel.MEAN_REVERTING, checks, likelihood, found, level, None, tuple(notes))
+
+
+def _described(
+    model: DriftModel, checks: RepeatedChecks, likelihood: DriftLikelihood, found: Maximum, level: float,
+    upper: float | None, notes: tuple[str, ...],
+) -> DriftFit:  # fmt: skip
+    p = found.x.size
+    free = ~found.at_bound
+    if upper is not None:
+        free[CHANGE] = False
+    curvature = -second_derivatives(likelihood, found.x, free)
+    if np.linalg.eigvalsh(curvature)[0] <= 0:
+        raise NotEstimableError(f"The checks do not determine the {model.value} model: its likelihood is flat.")
+    covariance = np.zeros((p, p))
+    covariance[np.ix_(free, free)] = np.linalg.inv(curvature)
+    if p == 4 and covariance[REVERSION, REVERSION] > UNDETERMINED**2:
+        raise NotEstimableError(
+            "The checks do not tell whether thresholds return to a patient's mean: the reversion is uncertain by more "
+            "than a factor of 50."
+        )
+    return DriftFit(
+        model, found.x, covariance, found.value, 2 * p - 2 * found.value, upper is not None, upper, level,
+        checks.n_patients, len(checks), notes,
+    )  # fmt: skip
+
+
+def fit_drift(checks: RepeatedChecks, model: DriftModel, level: float = 0.95) -> DriftFit:
+    """Fit a model of drift by maximum likelihood.
+
+    Log thresholds of different patients are independent, with normal means.  Random walk: the variance of change is
+    proportional to the elapsed time.  Mean-reverting: stationary Ornstein-Uhlenbeck process about the patient's own
+    mean.  There is no trend shared by all patients in either.  Every check contributes the probability of its cell,
+    all checks of a patient together, so that the width of the cells is not taken for drift.
+
+    Parameters
+    ----------
+    checks : RepeatedChecks
+        Patients with at least two checks.
+    model : DriftModel
+        Which model.
+    level : float
+        Confidence level.
+
+    Raises
+    ------
+    NotEstimableError
+        With fewer than 5 patients, when all checks lie in the same cell, when thresholds are open-ended, and for the
+        mean-reverting model when the elapsed times do not differ or the likelihood is flat.
+    """
+    _refuse_too_little(checks)
+    walk = _walk(checks, level)
+    return walk if model is DriftModel.RANDOM_WALK else _reverting(checks, level, walk)
