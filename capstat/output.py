@@ -21,6 +21,7 @@ __all__ = [
     "OUTPUT_MARKER",
     "FolderKind",
     "csv_text",
+    "new_file_atomically",
     "new_folder_atomically",
     "spreadsheet_safe",
 ]
@@ -89,6 +90,36 @@ def new_folder_atomically(path: str | os.PathLike[str], kind: FolderKind) -> Ite
         shutil.rmtree(temporary, ignore_errors=True)
 
 
+def new_file_atomically(path: str | os.PathLike[str], data: bytes) -> None:
+    """Write a new file, whole or not at all; one that is there is never replaced.
+
+    Parameters
+    ----------
+    path : path
+        File to make; its folder must be there.
+    data : bytes
+        What it holds.
+
+    Raises
+    ------
+    FileExistsError
+        When there is something of that name.
+    PermissionError, NotADirectoryError
+        When it cannot be made there.
+    """
+    target = Path(path)
+    with _one_sentence(target, "file"):
+        temporary = _sibling(target)
+        temporary.write_bytes(data)
+        try:
+            # a link, unlike a renaming, fails where the name is taken
+            target.hardlink_to(temporary)
+        except FileExistsError:
+            raise FileExistsError(f"There is something at {target} already; choose another name.") from None
+        finally:
+            temporary.unlink()
+
+
 def spreadsheet_safe(frame: pd.DataFrame) -> pd.DataFrame:
     """Return a copy in which no text is taken for a formula by a spreadsheet.
 
@@ -141,8 +172,8 @@ def _sibling(target: Path) -> Path:
 
 
 @contextmanager
-def _one_sentence(shown: Path) -> Iterator[None]:
-    """Say why a folder cannot be made without the temporary name, which nobody chose."""
+def _one_sentence(shown: Path, what: str = "folder") -> Iterator[None]:
+    """Say why a folder or file cannot be made without the temporary name, which nobody chose."""
     try:
         yield
     except OSError as problem:
@@ -150,7 +181,7 @@ def _one_sentence(shown: Path) -> Iterator[None]:
             raise
         refusal = NotADirectoryError if isinstance(problem, NotADirectoryError) else PermissionError
         reason = problem.strerror or "input or output error"
-        raise refusal(f"The folder {shown} cannot be made ({reason}); choose another place.") from problem
+        raise refusal(f"The {what} {shown} cannot be made ({reason}); choose another place.") from problem
 
 
 def _write_marker(folder: Path, kind: FolderKind) -> None:

@@ -12,6 +12,8 @@ from capstat.analysis.confirmation_question import ConfirmationQuestion
 from capstat.analysis.covariate_analysis import CovariateAnalysis, analyse_covariates
 from capstat.analysis.facts import ALL_PLACEMENTS, CensoringCounts, StudyFacts, count_censoring, study_facts
 from capstat.analysis.placement_detail import DecisionQuestion, PlacementDetail, detail_comparison
+from capstat.analysis.ramp_analysis import RampAnalysis, analyse_ramps
+from capstat.analysis.ramp_question import RampQuestion
 from capstat.analysis.threshold_detail import ModelSummary, ThresholdDetail, describe_thresholds, summarise_models
 from capstat.distributions import CaptureSummary, summarise_capture
 from capstat.placement import (
@@ -34,6 +36,7 @@ from capstat.thresholds import (
 
 if TYPE_CHECKING:
     from capstat.attempts import Study
+    from capstat.distributions import ParametricFit
     from capstat.thresholds import CaptureDefinition, CensoredThresholds, Derivation
 
 __all__ = [
@@ -80,6 +83,8 @@ class AnalysisOptions:
         What the interval of the comparison is read against.
     confirmation : ConfirmationQuestion
         Whose judgement of capture is questioned, and what it is held against.
+    ramps : RampQuestion
+        Ramp policies, and what is asked of them.
     level : float
         Confidence level.
     replicates, seed : int
@@ -97,6 +102,7 @@ class AnalysisOptions:
     modifiers: tuple[str, ...] | None = None
     question: DecisionQuestion = field(default_factory=DecisionQuestion)
     confirmation: ConfirmationQuestion = field(default_factory=ConfirmationQuestion)
+    ramps: RampQuestion = field(default_factory=RampQuestion)
     level: float = 0.95
     replicates: int = 1000
     seed: int = 1
@@ -175,6 +181,8 @@ class StudyAnalysis:
         One for each definition of capture, the leading one first; may be empty.
     confirmation : ConfirmationAnalysis or None
         Whether it was capture at all; ``None`` without steps.
+    ramps : RampAnalysis or None
+        What ramp policies would do; ``None`` where that was not asked, or without thresholds.
     fingerprint : str
         SHA-256 of the input.
     sources : tuple of str
@@ -185,6 +193,7 @@ class StudyAnalysis:
     options: AnalysisOptions
     captures: tuple[CaptureAnalysis, ...]
     confirmation: ConfirmationAnalysis | None
+    ramps: RampAnalysis | None
     fingerprint: str
     sources: tuple[str, ...]
 
@@ -278,7 +287,9 @@ def _analyse_capture(
     )
 
 
-def analyse_study(study: Study, options: AnalysisOptions | None = None, *, confirmation: bool = True) -> StudyAnalysis:
+def analyse_study(
+    study: Study, options: AnalysisOptions | None = None, *, confirmation: bool = True, ramps: bool = True
+) -> StudyAnalysis:
     """Estimate everything that a report shows.
 
     Parameters
@@ -289,6 +300,8 @@ def analyse_study(study: Study, options: AnalysisOptions | None = None, *, confi
         Choices; the defaults when omitted.
     confirmation : bool
         Whether to ask as well if claimed captures were captures, which takes as long as all the rest.
+    ramps : bool
+        Whether to ask as well what ramp policies would do.
 
     Raises
     ------
@@ -297,11 +310,18 @@ def analyse_study(study: Study, options: AnalysisOptions | None = None, *, confi
     """
     options = options or AnalysisOptions()
     wanted = (options.capture,) if options.capture else capture_definitions_for(study)
+    captures = tuple(_analyse_capture(study, capture, options, leading=i == 0) for i, capture in enumerate(wanted))
     return StudyAnalysis(
         study_facts(study),
         options,
-        tuple(_analyse_capture(study, capture, options, leading=i == 0) for i, capture in enumerate(wanted)),
+        captures,
         analyse_confirmation(study, options) if confirmation else None,
+        analyse_ramps(study, options, options.ramps, wanted[0], _best_models(captures[0])) if ramps else None,
         study.fingerprint,
         study.sources,
     )
+
+
+def _best_models(leading: CaptureAnalysis) -> dict[str, ParametricFit]:
+    """Models of the placements that were fitted already."""
+    return {group.summary.label: group.models.best for group in leading.groups if group.models.best is not None}

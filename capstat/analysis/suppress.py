@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from capstat.analysis.study_analysis import ALL_PLACEMENTS
 from capstat.analysis.suppress_confirmation import suppress_confirmation
+from capstat.analysis.suppress_ramps import suppress_ramps
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -40,12 +41,13 @@ def suppress_small_groups(analysis: StudyAnalysis, fewest: int) -> StudyAnalysis
     if fewest <= 1:
         return analysis
     if analysis.facts.n_patients < fewest:
-        return replace(analysis, captures=(), confirmation=None)
+        return replace(analysis, captures=(), confirmation=None, ramps=None)
     captures = tuple(_suppress_capture(capture, fewest) for capture in analysis.captures)
     confirmation = None if analysis.confirmation is None else suppress_confirmation(analysis.confirmation, fewest)
     return replace(
-        analysis, captures=tuple(capture for capture in captures if capture.groups), confirmation=confirmation
-    )
+        analysis, captures=tuple(capture for capture in captures if capture.groups), confirmation=confirmation,
+        ramps=None if analysis.ramps is None else suppress_ramps(analysis.ramps, fewest),
+    )  # fmt: skip
 
 
 def _suppress_capture(capture: CaptureAnalysis, fewest: int) -> CaptureAnalysis:

@@ -9,8 +9,11 @@ import sys
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from capstat.analysis import AnalysisOptions, DecisionQuestion
     from capstat.attempts import Study
+    from capstat.report.table import Table
     from capstat.results import Estimate
 
 __all__ = [
@@ -18,14 +21,18 @@ __all__ = [
     "add_compared_placements",
     "add_covariates_option",
     "add_estimation_options",
+    "add_level_option",
     "add_study_options",
     "analysis_options",
     "compared_placements",
     "estimate_record",
     "numbers_of",
+    "odds_ratio",
     "open_study",
+    "percentage",
     "print_json",
     "progress",
+    "table_records",
     "whole_number",
 ]
 
@@ -96,6 +103,22 @@ def _milliamperes(text: str) -> float:
     return current
 
 
+def percentage(text: str) -> float:
+    """Percentage from above 1 to 100, as a proportion."""
+    found = numbers_of(text)
+    if "," in text or not found or not 1 < found[0] <= 100:
+        raise argparse.ArgumentTypeError(f"'{text}' is not a percentage above 1 and up to 100, such as 95")
+    return found[0] / 100
+
+
+def odds_ratio(text: str) -> float:
+    """Odds ratio from 0.1 to 10."""
+    found = numbers_of(text)
+    if "," in text or not found or not 0.1 <= found[0] <= 10:
+        raise argparse.ArgumentTypeError(f"'{text}' is not a ratio from 0.1 to 10, such as 1.2")
+    return found[0]
+
+
 def whole_number(smallest: int) -> Any:
     def parse(text: str) -> int:
         if not text.isdigit() or int(text) < smallest:
@@ -103,6 +126,11 @@ def whole_number(smallest: int) -> Any:
         return int(text)
 
     return parse
+
+
+def add_level_option(parser: argparse.ArgumentParser) -> None:
+    """Add the confidence level."""
+    parser.add_argument("--level", type=_level, default=0.95, help="confidence level in percent (default 95)")
 
 
 def add_estimation_options(parser: argparse.ArgumentParser) -> None:
@@ -113,7 +141,7 @@ def add_estimation_options(parser: argparse.ArgumentParser) -> None:
         default=(0.5, 0.9, 0.95),
         help="capture currents wanted, in percent of patients",
     )
-    parser.add_argument("--level", type=_level, default=0.95, help="confidence level in percent (default 95)")
+    add_level_option(parser)
     parser.add_argument("--replicates", type=whole_number(100), default=1000, help="bootstrap resamples (default 1000)")
     parser.add_argument("--seed", type=whole_number(0), default=1, help="seed of the bootstrap (default 1)")
 
@@ -270,6 +298,23 @@ def estimate_record(group: str, estimate: Estimate) -> dict[str, Any]:
         "method": estimate.method,
         "reason": estimate.reason,
         "notes": list(estimate.notes),
+    }
+
+
+def _plain_cell(value: Any) -> Any:
+    """Return a cell for JSON: nothing for a missing value, a word for infinity."""
+    if hasattr(value, "item"):
+        value = value.item()
+    if isinstance(value, float):
+        return None if math.isnan(value) else "inf" if math.isinf(value) else value
+    return value
+
+
+def table_records(tables: Iterable[Table]) -> dict[str, Any]:
+    """Return tables for JSON, by name, one record for each row."""
+    return {
+        table.name: [{k: _plain_cell(v) for k, v in row.items()} for row in table.frame.to_dict("records")]
+        for table in tables
     }
 
 

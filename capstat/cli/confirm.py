@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import textwrap
 from typing import TYPE_CHECKING, Any
 
@@ -14,6 +13,7 @@ from capstat.cli.common import (
     open_study,
     print_json,
     progress,
+    table_records,
     whole_number,
 )
 from capstat.cli.confirmation_options import add_confirmation_options, confirmation_question
@@ -66,15 +66,6 @@ def _print_text(found: ConfirmationAnalysis, fewest: int, *, synthetic: bool) ->
     print("For research and education. Not a medical device, not bedside guidance.")
 
 
-def _plain(value: Any) -> Any:
-    """Return a cell for JSON: nothing for a missing value, a word for infinity."""
-    if hasattr(value, "item"):
-        value = value.item()
-    if isinstance(value, float):
-        return None if math.isnan(value) else "inf" if math.isinf(value) else value
-    return value
-
-
 def _record(found: ConfirmationAnalysis, fewest: int) -> dict[str, Any]:
     from capstat.report.confirmation_tables import confirmation_tables
 
@@ -82,10 +73,7 @@ def _record(found: ConfirmationAnalysis, fewest: int) -> dict[str, Any]:
         "judgement": found.claim,
         "against": found.reference,
         "reasons": list(found.reasons),
-        **{
-            table.name: [{k: _plain(v) for k, v in row.items()} for row in table.frame.to_dict("records")]
-            for table in confirmation_tables(found, fewest)
-        },
+        **table_records(confirmation_tables(found, fewest)),
     }
 
 

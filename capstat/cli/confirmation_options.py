@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
-from capstat.cli.common import numbers_of, whole_number
+from capstat.cli.common import numbers_of, odds_ratio, percentage, whole_number
 from capstat.results import UsageError
 
 if TYPE_CHECKING:
@@ -27,20 +27,6 @@ def _percentages(text: str) -> tuple[float, ...]:
     return tuple(dict.fromkeys(shares))
 
 
-def _percentage(text: str) -> float:
-    found = numbers_of(text)
-    if "," in text or not found or not 1 < found[0] <= 100:
-        raise argparse.ArgumentTypeError(f"'{text}' is not a percentage above 1 and up to 100, such as 95")
-    return found[0] / 100
-
-
-def _odds(text: str) -> float:
-    found = numbers_of(text)
-    if "," in text or not found or not 0.1 <= found[0] <= 10:
-        raise argparse.ArgumentTypeError(f"'{text}' is not a ratio from 0.1 to 10, such as 1.2")
-    return found[0]
-
-
 def add_confirmation_options(parser: argparse.ArgumentParser) -> None:
     """Add the choices of the analysis of confirmation."""
     group = parser.add_argument_group("was it capture at all?")
@@ -60,19 +46,19 @@ def add_confirmation_options(parser: argparse.ArgumentParser) -> None:
     )
     group.add_argument(
         "--sensitivity",
-        type=_percentage,
+        type=percentage,
         metavar="PERCENT",
         help="of settings that capture, how many are judged so, known from elsewhere (default: estimated)",
     )
     group.add_argument(
         "--specificity",
-        type=_percentage,
+        type=percentage,
         metavar="PERCENT",
         help="of settings of 80 mA without capture, how many are judged so, known from elsewhere (default: estimated)",
     )
     group.add_argument(
         "--odds-per-10-ma",
-        type=_odds,
+        type=odds_ratio,
         default=1.0,
         metavar="RATIO",
         help="with --specificity: factor of the odds of a false claim for each 10 mA more (default 1: none)",

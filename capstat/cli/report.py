@@ -16,6 +16,7 @@ from capstat.cli.common import (
     whole_number,
 )
 from capstat.cli.confirmation_options import add_confirmation_options, confirmation_question
+from capstat.cli.ramp_options import add_ramp_options, ramp_question
 
 if TYPE_CHECKING:
     import argparse
@@ -41,15 +42,19 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     add_analysis_options(parser, placements=True)
     add_covariates_option(parser)
     add_confirmation_options(parser)
+    add_ramp_options(parser)
 
 
 def run(options: argparse.Namespace) -> int:
     """Analyse a study and write its report."""
     from capstat.analysis import analyse_study
 
+    chosen = replace(
+        analysis_options(options), confirmation=confirmation_question(options), ramps=ramp_question(options)
+    )
     study = open_study(options)
     progress("estimating")
-    analysis = analyse_study(study, replace(analysis_options(options), confirmation=confirmation_question(options)))
+    analysis = analyse_study(study, chosen)
     progress("drawing")
     from capstat.report import write_report
     from capstat.report.wording import counted

@@ -114,7 +114,7 @@ def run(options: argparse.Namespace) -> int:
 
     study = open_study(options)
     progress("estimating")
-    analysis = analyse_study(study, analysis_options(options), confirmation=False)
+    analysis = analyse_study(study, analysis_options(options), confirmation=False, ramps=False)
     if options.json:
         print_json({capture.capture.name: _capture_record(capture) for capture in analysis.captures})
     else:

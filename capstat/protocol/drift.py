@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy import stats
 
-from capstat.numerics.maximise import profile_limit
+from capstat.numerics.maximise import NoMaximumError, profile_limit
 from capstat.protocol.drift_fit import BETWEEN, CHANGE, LARGEST_SD, MEDIAN, REVERSION, SMALLEST_SD, DriftFit
 from capstat.protocol.drift_law import REFERENCE_MINUTES, DriftModel
 from capstat.protocol.drift_likelihood import DriftLikelihood, Maximum, maximise, second_derivatives
@@ -32,6 +32,8 @@ UNDETERMINED = 2.0
 SETTLED = 1e-3
 # reversion is called as fast as the times could show where that costs no more log-likelihood than this
 NEARLY = 0.1
+HOPELESS = 25.0
+NO_LIMIT = "The checks put no upper limit on the drift; too many are open above or below."
 
 
 def _start(checks: RepeatedChecks) -> NDArray[np.float64]:
@@ -76,7 +78,7 @@ def _refuse_runaway(found: Maximum, bounds: NDArray[np.float64]) -> None:
             "The checks do not say where the patients' thresholds lie; too many are open above or below."
         )
     if bounds[CHANGE, 1] - found.x[CHANGE] < 1e-3:
-        raise NotEstimableError("The checks put no upper limit on the drift; too many are open above or below.")
+        raise NotEstimableError(NO_LIMIT)
 
 
 def _best(likelihood: DriftLikelihood, starts: list[NDArray[np.float64]], bounds: NDArray[np.float64]) -> Maximum:
@@ -88,7 +90,11 @@ def _settled(
 ) -> Maximum:
     """Hold a parameter at one end of its bounds where that fits as well."""
     held = np.arange(found.x.size) == which
-    there = maximise(likelihood, np.where(held, bounds[:, end], found.x), bounds, held)
+    moved = np.where(held, bounds[:, end], found.x)
+    # too far off for the other parameters to make up for it
+    if likelihood.at(moved) < found.value - HOPELESS:
+        return found
+    there = maximise(likelihood, moved, bounds, held)
     if there.value < found.value - loss:
         return found
     return Maximum(there.x, there.value, there.at_bound | held)
@@ -100,25 +106,28 @@ def _upper_limit(likelihood: DriftLikelihood, found: Maximum, bounds: NDArray[np
     def profile(log_sd: float) -> float:
         return maximise(likelihood, np.where(held, log_sd, found.x), bounds, held).value
 
-    at = float(found.x[CHANGE])
-    return float(np.exp(profile_limit(profile, found.value, at, 0.5, drop, 1.0)))
+    try:
+        limit = profile_limit(profile, found.value, float(found.x[CHANGE]), 0.5, drop, 1.0)
+    except NoMaximumError as error:
+        raise NotEstimableError("The upper limit of the drift could not be traced.") from error
+    if not np.isfinite(limit):
+        raise NotEstimableError(NO_LIMIT)
+    return float(np.exp(limit))
 
 
 def _walk(checks: RepeatedChecks, level: float) -> DriftFit:
     likelihood, bounds = DriftLikelihood.of(checks), _bounds(checks, DriftModel.RANDOM_WALK)
-    start = _start(checks)
-    found = _best(likelihood, [start], bounds)
+    found = _best(likelihood, [_start(checks)], bounds)
     _refuse_runaway(found, bounds)
-    at_zero = maximise(
-        likelihood, np.where(np.arange(3) == CHANGE, bounds[CHANGE, 0], found.x), bounds, np.arange(3) == CHANGE
-    )
-    if at_zero.value > found.value - SETTLED:
-        found = at_zero
     drop = float(stats.chi2.ppf(level, 1)) / 2
-    no_drift = found.value - at_zero.value < drop
+    no_drift = _settled(likelihood, found, bounds, CHANGE, 0, drop) is not found
+    found = _settled(likelihood, found, bounds, CHANGE, 0, SETTLED)
+    free = ~found.at_bound
+    free[CHANGE] = not no_drift
+    covariance = _covariance(likelihood, found.x, free, DriftModel.RANDOM_WALK)
     upper = _upper_limit(likelihood, found, bounds, drop) if no_drift else None
     notes = ("No drift at all is within the limits.",) if no_drift else ()
-    return _described(DriftModel.RANDOM_WALK, checks, likelihood, found, level, upper, notes)
+    return _described(DriftModel.RANDOM_WALK, checks, found, covariance, level, upper, notes)
 
 
 def _reverting(checks: RepeatedChecks, level: float, walk: DriftFit) -> DriftFit:
@@ -147,29 +156,32 @@ def _reverting(checks: RepeatedChecks, level: float, walk: DriftFit) -> DriftFit
             "Thresholds vary between checks as if each were new; the reversion is held at the fastest that the times "
             "could show, and losses between checks depend on it."
         )
-    return _described(DriftModel.MEAN_REVERTING, checks, likelihood, found, level, None, tuple(notes))
-
-
-def _described(
-    model: DriftModel, checks: RepeatedChecks, likelihood: DriftLikelihood, found: Maximum, level: float,
-    upper: float | None, notes: tuple[str, ...],
-) -> DriftFit:  # fmt: skip
-    p = found.x.size
-    free = ~found.at_bound
-    if upper is not None:
-        free[CHANGE] = False
-    curvature = -second_derivatives(likelihood, found.x, free)
-    if np.linalg.eigvalsh(curvature)[0] <= 0:
-        raise NotEstimableError(f"The checks do not determine the {model.value} model: its likelihood is flat.")
-    covariance = np.zeros((p, p))
-    covariance[np.ix_(free, free)] = np.linalg.inv(curvature)
-    if p == 4 and covariance[REVERSION, REVERSION] > UNDETERMINED**2:
+    covariance = _covariance(likelihood, found.x, ~found.at_bound, DriftModel.MEAN_REVERTING)
+    if covariance[REVERSION, REVERSION] > UNDETERMINED**2:
         raise NotEstimableError(
             "The checks do not tell whether thresholds return to a patient's mean: the reversion is uncertain by more "
             "than a factor of 50."
         )
+    return _described(DriftModel.MEAN_REVERTING, checks, found, covariance, level, None, tuple(notes))
+
+
+def _covariance(
+    likelihood: DriftLikelihood, x: NDArray[np.float64], free: NDArray[np.bool_], model: DriftModel
+) -> NDArray[np.float64]:
+    curvature = -second_derivatives(likelihood, x, free)
+    if np.linalg.eigvalsh(curvature)[0] <= 0:
+        raise NotEstimableError(f"The checks do not determine the {model.value} model: its likelihood is flat.")
+    covariance = np.zeros((x.size, x.size))
+    covariance[np.ix_(free, free)] = np.linalg.inv(curvature)
+    return covariance
+
+
+def _described(
+    model: DriftModel, checks: RepeatedChecks, found: Maximum, covariance: NDArray[np.float64], level: float,
+    upper: float | None, notes: tuple[str, ...],
+) -> DriftFit:  # fmt: skip
     return DriftFit(
-        model, found.x, covariance, found.value, 2 * p - 2 * found.value, upper is not None, upper, level,
+        model, found.x, covariance, found.value, 2 * found.x.size - 2 * found.value, upper is not None, upper, level,
         checks.n_patients, len(checks), notes,
     )  # fmt: skip
 

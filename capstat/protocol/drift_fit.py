@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy import stats
+from scipy.special import ndtri
+from scipy.stats import qmc
 
 from capstat.protocol.drift_law import REFERENCE_MINUTES, DriftLaw, DriftModel, elapsed_factor, percent_change
 from capstat.results import Estimate
@@ -20,6 +22,13 @@ __all__ = ["DriftFit"]
 SMALLEST_SD, LARGEST_SD = 1e-4, 5.0
 # positions of the parameters
 MEDIAN, BETWEEN, CHANGE, REVERSION = range(4)
+
+
+def _normal_draws(draws: int, dimensions: int, seed: int) -> NDArray[np.float64]:
+    """Standard normal numbers in a Latin hypercube: each column has its percentiles where they belong."""
+    if draws == 0:
+        return np.empty((0, dimensions))
+    return np.asarray(ndtri(qmc.LatinHypercube(dimensions, rng=np.random.default_rng(seed)).random(draws)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -139,9 +148,10 @@ class DriftFit:
     def law(self, *, draws: int, seed: int) -> DriftLaw:
         """Estimate and draws of the parameters.
 
-        Draws are multivariate normal on the log scale.  Where no drift at all is within the limits, the standard
-        deviation of the change is drawn instead as the size of a normal number about its estimate, as wide as the
-        distance to the upper profile limit tells; the shape between 0 and that limit is a convention.
+        Draws are multivariate normal on the log scale, in a Latin hypercube.  Where no drift at all is within the
+        limits, the standard deviation of the change is drawn instead as the size of a normal number about its
+        estimate, as wide as the distance to the upper profile limit tells; the shape between 0 and that limit is a
+        convention.
 
         Parameters
         ----------
@@ -150,16 +160,16 @@ class DriftFit:
         seed : int
             Seed of the generator.
         """
-        rng = np.random.default_rng(seed)
+        normal = _normal_draws(draws, self.values.size + 1, seed)
         # eigenvalues below zero by rounding, or where parameters are held, draw nothing
         eigenvalues, vectors = np.linalg.eigh(self.covariance)
         root = vectors * np.sqrt(np.maximum(eigenvalues, 0))
-        x = np.vstack([self.values, self.values + rng.standard_normal((draws, self.values.size)) @ root.T])
+        x = np.vstack([self.values, self.values + normal[:, 1:] @ root.T])
         sd = np.exp(np.clip(x[:, CHANGE], None, np.log(LARGEST_SD)))
         sd[0] = self.change_sd
         if self.upper_sd is not None:
             wide = (self.upper_sd - self.change_sd) / float(stats.norm.ppf(0.5 + self.level / 2))
-            sd[1:] = np.abs(self.change_sd + wide * rng.standard_normal(draws))
+            sd[1:] = np.abs(self.change_sd + wide * normal[:, 0])
         reversion = np.exp(x[:, REVERSION]) if x.shape[1] == 4 else np.zeros(draws + 1)
         return DriftLaw(
             sd**2 / elapsed_factor(REFERENCE_MINUTES, reversion), reversion, np.exp(x[:, BETWEEN]), x[:, MEDIAN],

@@ -56,7 +56,7 @@ class Expectation:
         """Mean of a value of each course; a share, where the value is yes or no."""
         courses = self.courses
         by_cell = np.bincount(courses.cell, courses.probability * value, minlength=courses.n_cells)
-        return Bounds(*self.pieces.expect(by_cell))
+        return Bounds(*self.pieces.expect(by_cell.astype(np.float64)))
 
     def distribution(
         self, value: NDArray[np.float64]

@@ -19,7 +19,7 @@ __all__ = ["MaximumRise"]
 # simulated courses of a mean-reverting threshold; the standard error of a chance of 5 % is 0.3 %
 COURSES = 4096
 # a time step is at most this share of the time in which a deviation falls to 1/e
-FINEST, FEWEST_STEPS, MOST_STEPS = 0.5, 8, 256
+FINEST, FEWEST_STEPS, MOST_STEPS = 0.25, 8, 320
 
 
 @lru_cache(maxsize=4)

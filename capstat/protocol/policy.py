@@ -24,8 +24,7 @@ class RampPolicy:
     start_ma : float
         First setting of a rising or falling ramp, lowest one of a bisecting ramp, in mA.
     step_ma : float or tuple of (float, float)
-        Change from one setting to the next, in mA; or pairs (from this setting on, step), the first of which holds below
-        it too.
+        Change from one setting to the next, in mA; or pairs (from this setting on, step), the first also below it.
     maximum_ma : float
         Highest current, always the last setting.
     dwell_s : float or None
@@ -120,6 +119,6 @@ class RampPolicy:
             added = self.margin.amount * self.step_at(current_ma)
         else:
             added = self.margin.amount
-        # a tenth of a millionth: 10 % of 50 mA must not become 6 mA by rounding
+        # 7 % of 70 mA is 4.9 and a little in floating point, and must not become 5 where 4.9 can be set
         rounded = -(-(added - 1e-7) // self.resolution_ma) * self.resolution_ma
         return float(min(round(current_ma + rounded, 6), self.maximum_ma))

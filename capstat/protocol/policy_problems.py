@@ -79,6 +79,8 @@ def _step_problems(policy: RampPolicy) -> list[str]:
 
 
 def _current_problems(policy: RampPolicy) -> list[str]:
+    if not policy.maximum_ma > 0:
+        return [f"The maximum (maximum_ma) lies above 0 mA, not at {policy.maximum_ma:g} mA."]
     problems = []
     if policy.maximum_ma > HIGHEST_MA:
         problems.append(
@@ -95,19 +97,26 @@ def _current_problems(policy: RampPolicy) -> list[str]:
     ]
 
 
-def _time_problems(policy: RampPolicy) -> list[str]:
+def _dwell_problems(policy: RampPolicy) -> list[str]:
     if not 0 < policy.rate_ppm <= HIGHEST_PPM:
         return [f"The rate (rate_ppm) is above 0 and at most {HIGHEST_PPM:g} ppm, not {policy.rate_ppm:g}."]
-    problems, interval = [], 60 / policy.rate_ppm
+    interval = 60 / policy.rate_ppm
     if (policy.dwell_s is None) == (policy.dwell_pulses is None):
-        problems.append("The time at each setting is given either in seconds (dwell_s) or in pulses (dwell_pulses).")
-    elif policy.dwell_pulses is not None and policy.dwell_pulses < 1:
-        problems.append(f"A setting lasts at least 1 pulse (dwell_pulses), not {policy.dwell_pulses}.")
-    elif policy.dwell_s is not None and policy.dwell_s < interval - 1e-9:
-        problems.append(
-            f"A setting of {policy.dwell_s:g} s (dwell_s) is shorter than the {interval:.2f} s between two pulses at "
-            f"{policy.rate_ppm:g} ppm, so that some settings would deliver no pulse."
-        )
+        return ["The time at each setting is given either in seconds (dwell_s) or in pulses (dwell_pulses)."]
+    if policy.dwell_pulses is not None and policy.dwell_pulses < 1:
+        return [f"A setting lasts at least 1 pulse (dwell_pulses), not {policy.dwell_pulses}."]
+    if policy.dwell_s is not None and policy.dwell_s < interval - 1e-9:
+        return [
+            (
+                f"A setting of {policy.dwell_s:g} s (dwell_s) is shorter than the {interval:.2f} s between two pulses "
+                f"at {policy.rate_ppm:g} ppm, so that some settings would deliver no pulse."
+            )
+        ]
+    return []
+
+
+def _time_problems(policy: RampPolicy) -> list[str]:
+    problems = _dwell_problems(policy)
     if policy.hold_s < 0:
         problems.append(f"The time for which capture must be seen (hold_s) is at least 0 s, not {policy.hold_s:g}.")
     width = policy.pulse_width_ms

@@ -190,7 +190,7 @@ class StepLaw:
     @property
     def draws(self) -> int:
         """Draws beside the estimate."""
-        return self.mass.shape[0] - 1
+        return int(self.mass.shape[0]) - 1
 
     def pieces(self, edges_ma: NDArray[np.float64]) -> Pieces:
         """Probability of runs of cells; see :class:`ThresholdLaw`."""
@@ -206,9 +206,8 @@ class StepLaw:
             return None
         finite = np.isfinite(self.upper_ma)
         cell = np.searchsorted(edges_ma, self.upper_ma[finite], side="left")
-        within = np.zeros((self.mass.shape[0], edges_ma.size + 1))
-        np.add.at(within, (slice(None), cell), self.mass[:, finite] * self.upper_ma[finite])
-        return within[:, :-1]
+        in_cell = cell[:, None] == np.arange(edges_ma.size)
+        return np.asarray((self.mass[:, finite] * self.upper_ma[finite]) @ in_cell)
 
     def scaled(self, factor: float) -> StepLaw:
         """Return the law with every threshold times ``factor``."""

@@ -16,7 +16,7 @@ LIBRARIES = ("numpy", "pandas", "scipy", "statsmodels", "formulaic", "seaborn", 
 
 def provenance_of(analysis: StudyAnalysis, suppress_below: int) -> dict[str, str]:
     """Everything that is needed to make the same report again; no time, so that the bytes repeat."""
-    options = analysis.options
+    options, ramps = analysis.options, analysis.ramps
     return {
         "capstat": metadata.version("capstat"),
         "python": platform.python_version(),
@@ -38,6 +38,15 @@ def provenance_of(analysis: StudyAnalysis, suppress_below: int) -> dict[str, str
         else ", ".join(f"{c:g} mA" for c in options.currents_ma),
         "confidence level": f"{options.level:g}",
         "bootstrap replicates": f"{options.replicates}",
+        **(
+            {}
+            if ramps is None
+            else {
+                "ramp policies (ramp_policies.toml)": "; ".join(p.name for part in ramps.parts for p in part.policies),
+                "currents counted as uncomfortable": f"above {ramps.question.discomfort_ma:g} mA",
+                "draws for ramp policies": f"{ramps.question.draws}",
+            }
+        ),
         "seed": f"{options.seed}",
         "groups suppressed below": f"{suppress_below} patients" if suppress_below > 1 else "none",
     }

@@ -8,6 +8,7 @@ from capstat.analysis import ALL_PLACEMENTS
 from capstat.report.confirmation_sentences import confirmation_summary
 from capstat.report.placement_detail_text import adjusted_share_sentence
 from capstat.report.placement_sentences import comparison_sentences, speaks_of_effects
+from capstat.report.ramp_sentences import ramp_summary
 from capstat.report.wording import (
     CAUTIONS,
     OBSERVATIONAL_CAUTION,
@@ -153,6 +154,8 @@ def summary_sentences(analysis: StudyAnalysis, suppress_below: int = 1) -> tuple
         sentences.insert(-1 if comparison else len(sentences), not_captured)
     if analysis.confirmation is not None:
         sentences.append(confirmation_summary(analysis.confirmation))
+    if analysis.ramps is not None:
+        sentences.append(ramp_summary(analysis.ramps))
     if comparison is None and capture.not_compared:
         sentences.append(f"The placements are not compared: {capture.not_compared.rstrip('.')}.")
     return tuple(filter(None, sentences))

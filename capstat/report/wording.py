@@ -18,6 +18,7 @@ __all__ = [
     "OBSERVATIONAL_CAUTION",
     "RANDOMISED_CAUTION",
     "SMALLEST_RATIO",
+    "bounds_text",
     "confidence_text",
     "counted",
     "estimate_text",
@@ -45,6 +46,8 @@ NOT_BOUNDED = "too few patients to give limits"
 # limits beyond these say only that nothing is known on that side; the CSV files hold them as computed
 SMALLEST_RATIO, LARGEST_RATIO = 0.1, 10.0
 LARGEST_MA = 1000.0
+# units that stand behind a number
+UNITS = ("mA", "mmHg", "s", "minutes", "pulses", "%")
 
 # below this many patients "of 100" would claim more than was seen
 ENOUGH_FOR_HUNDRED = 50
@@ -128,7 +131,7 @@ def _number(estimate: Estimate, value: float) -> str:
 def _unit(estimate: Estimate) -> str:
     if estimate.unit == "proportion":
         return " percentage points" if estimate.direction else " %"
-    return f" {estimate.unit}" if estimate.unit in ("mA", "mmHg") else ""
+    return f" {estimate.unit}" if estimate.unit in UNITS else ""
 
 
 def _told_limits(estimate: Estimate) -> tuple[float | None, float | None]:
@@ -172,6 +175,18 @@ def value_text(estimate: Estimate) -> str:
     if estimate.value is None:
         return "not estimable"
     return f"{_number(estimate, estimate.value)}{_unit(estimate)}"
+
+
+def bounds_text(estimate: Estimate) -> str:
+    """Return the value, or the bounds between which it is known to lie; a dash without either."""
+    if estimate.value is not None:
+        return value_text(estimate)
+    if estimate.identified is None:
+        return "\u2013"
+    low, high = estimate.identified
+    if np.isinf(high):
+        return "\u2013" if np.isinf(low) else f"{_number(estimate, low)}{_unit(estimate)} or more"
+    return f"{_number(estimate, low)} to {_number(estimate, high)}{_unit(estimate)}"
 
 
 def estimate_text(estimate: Estimate) -> str:

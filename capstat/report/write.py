@@ -12,13 +12,17 @@ import jinja2
 
 from capstat.analysis import suppress_small_groups
 from capstat.output import csv_text, new_folder_atomically
+from capstat.protocol.policy_file import policy_text
 from capstat.report.confirmation_sentences import ConfirmationSentences, confirmation_sentences
 from capstat.report.confirmation_tables import confirmation_tables
 from capstat.report.confirmation_words import claim_words, reference_words
-from capstat.report.figures import Picture, figures_of_capture, figures_of_confirmation
+from capstat.report.figures import Picture, figures_of_capture, figures_of_confirmation, figures_of_ramps
 from capstat.report.placement_detail_text import adjusted_share_sentence, detail_sentences
 from capstat.report.placement_sentences import comparison_text, regression_ratio_sentence
 from capstat.report.provenance import provenance_of
+from capstat.report.ramp_sentences import RampSentences, ramp_sentences
+from capstat.report.ramp_tables import tables_of_part
+from capstat.report.ramp_words import NOT_A_RECOMMENDATION
 from capstat.report.sentences import cautions_for, summary_sentences, threshold_sentence
 from capstat.report.tables import tables_of_capture, tables_of_data
 from capstat.report.threshold_sentences import (
@@ -32,7 +36,7 @@ from capstat.report.wording import counted
 if TYPE_CHECKING:
     import os
 
-    from capstat.analysis import CaptureAnalysis, ConfirmationAnalysis, StudyAnalysis
+    from capstat.analysis import CaptureAnalysis, ConfirmationAnalysis, RampAnalysis, StudyAnalysis
     from capstat.attempts import Finding
     from capstat.report.placement_detail_text import DetailSentences
     from capstat.report.table import Table
@@ -100,6 +104,30 @@ def _confirmation(found: ConfirmationAnalysis, suppress_below: int) -> _Confirma
         {picture.name: picture for picture in figures_of_confirmation(found)},
         tuple(reference.reference for reference in found.signs.references),
     )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Ramps:
+    """What the page shows of the policies that look for one kind of capture."""
+
+    name: str
+    selection: str
+    words: RampSentences
+    tables: dict[str, Table]
+    pictures: dict[str, Picture]
+
+
+def _ramps(found: RampAnalysis) -> list[_Ramps]:
+    pictures = {picture.name: picture for picture in figures_of_ramps(found)}
+    return [
+        _Ramps(
+            part.capture.name, part.selection, ramp_sentences(part, found),
+            {table.name: table for table in tables_of_part(part, found)},
+            # pictures are of the leading part alone
+            pictures if part is found.parts[0] else {},
+        )
+        for part in found.parts
+    ]  # fmt: skip
 
 
 def _derivation_sentences(capture: CaptureAnalysis) -> tuple[str, ...]:
@@ -210,7 +238,8 @@ def write_report(
     findings : tuple of Finding
         What the check of the data found.
     folder : path
-        Where to write: ``report.html``, ``tables/*.csv``, ``figures/*.png`` and ``*.svg``, ``provenance.json``.
+        Where to write: ``report.html``, ``tables/*.csv``, ``figures/*.png`` and ``*.svg``, ``provenance.json``, and the
+        ramp policies as ``ramp_policies.toml``.
     suppress_below : int
         Counts and groups of fewer patients than this are not shown.
 
@@ -223,6 +252,7 @@ def write_report(
     sections = [_section(capture, analysis.options.fractions, suppress_below) for capture in analysis.captures]
     data_tables = {table.name: table for table in tables_of_data(analysis, findings, suppress_below)}
     confirmation = None if analysis.confirmation is None else _confirmation(analysis.confirmation, suppress_below)
+    ramps = [] if analysis.ramps is None else _ramps(analysis.ramps)
     provenance = provenance_of(analysis, suppress_below)
     context: dict[str, object] = {
         "synthetic": analysis.facts.synthetic,
@@ -231,12 +261,15 @@ def write_report(
         "data": data_tables,
         "sections": sections,
         "confirmation": confirmation,
+        "ramps": ramps,
+        "not_a_recommendation": NOT_A_RECOMMENDATION,
         "provenance": provenance,
         "fewest": suppress_below,
     }
-    parts: list[_Section | _Confirmation] = [*sections]
+    parts: list[_Section | _Confirmation | _Ramps] = [*sections]
     if confirmation is not None:
         parts.append(confirmation)
+    parts += ramps
     tables = [*data_tables.values(), *(t for part in parts for t in part.tables.values())]
     pictures = [p for part in parts for p in part.pictures.values()]
     target = Path(folder)
@@ -248,6 +281,9 @@ def write_report(
         for picture in pictures:
             (scratch / "figures" / f"{picture.name}.svg").write_bytes(picture.svg)
             (scratch / "figures" / f"{picture.name}.png").write_bytes(picture.png)
+        if analysis.ramps is not None:
+            policies = (policy for part in analysis.ramps.parts for policy in part.policies)
+            (scratch / "ramp_policies.toml").write_bytes(policy_text(policies).encode("utf-8"))
         (scratch / "provenance.json").write_bytes(
             (json.dumps(provenance, indent=2, ensure_ascii=False) + "\n").encode("utf-8")
         )

@@ -52,7 +52,7 @@ def test_rectangles():
     np.testing.assert_allclose(found[likely], expected[likely], atol=0.03)
     assert np.median(np.abs(found - expected)[likely]) < 1e-4
     finer = log_boxes(low, high, np.zeros(2), covariance, log2_points=14)
-    np.testing.assert_allclose(finer[likely], expected[likely], atol=1e-4)
+    np.testing.assert_allclose(finer[likely], expected[likely], atol=2e-3)
 
 
 def test_independent_coordinates_are_a_product():

@@ -67,6 +67,7 @@ def test_a_schedule_holds_from_its_currents_on(current: float, step: float) -> N
         (percent(10), 5, 50, 55),
         (percent(10), 5, 65, 75),
         (percent(20), 1, 50, 60),
+        (percent(7), 0.1, 70, 74.9),  # 4.9 is a little more than 49 tenths to a computer, and must not become 5.0
         (percent(10), 1, 135, 140),  # 149 without the maximum
         (Margin(5, MarginUnit.MILLIAMPERE), 1, 65, 70),
         (Margin(2.5, MarginUnit.MILLIAMPERE), 1, 65, 68),
@@ -133,6 +134,7 @@ def test_seconds_at_a_setting_do_not_depend_on_the_rate() -> None:
             {"step_down_ma": 5.0, "direction": Direction.BISECTING},
             "Only a rising ramp takes step_down_ma, a bisecting one does not.",
         ),
+        ({"maximum_ma": -5}, "The maximum (maximum_ma) lies above 0 mA, not at -5 mA."),
         ({"maximum_ma": 200.5}, f"The maximum (maximum_ma) of 200.5 mA lies above 200 mA, {CEILING}."),
         (
             {"start_ma": 0.0},

@@ -257,7 +257,7 @@ def test_one_dwell(problems: Any, changes: dict[str, str | None]) -> None:
     ("key", "guess"),
     [
         ("max_ma", " (did you mean maximum_ma?)"),
-        ("Margin", " (did you mean margin?)"),
+        ("MARGIN", " (did you mean margin?)"),
         ("dwell", " (did you mean dwell_s?)"),
         ("qqq", ""),
         (f"{'z' * 70_000}", ""),
@@ -343,7 +343,7 @@ def test_everything_is_said_at_once(problems: Any) -> None:
     [
         ({"maximum_ma": None, "start_ma": "250"}, "maximum_ma"),  # no maximum, so none is compared with
         ({"start_ma": "true", "maximum_ma": "0.5"}, "start_ma"),
-        ({"start_ma": None, "maximum_ma": "-5"}, "start_ma"),
+        ({"start_ma": None, "maximum_ma": "0.5"}, "start_ma"),
         ({"rate_ppm": "true", "dwell_s": "0.1"}, "rate_ppm"),
         ({"dwell_s": "true", "rate_ppm": "0.01"}, "dwell_s"),
         ({"direction": '"down"', "step_down_ma": "5"}, "direction"),

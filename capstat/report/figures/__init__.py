@@ -7,5 +7,6 @@ by colour and by marker, lines by colour and by dashes: every figure can be read
 from capstat.report.figures.canvas import Picture
 from capstat.report.figures.capture import figures_of_capture
 from capstat.report.figures.confirmation import figures_of_confirmation
+from capstat.report.figures.ramps import figures_of_ramps
 
-__all__ = ["Picture", "figures_of_capture", "figures_of_confirmation"]
+__all__ = ["Picture", "figures_of_capture", "figures_of_confirmation", "figures_of_ramps"]

@@ -1,0 +1,165 @@
+"""Drift of thresholds and what margins are worth, as tables."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from capstat.protocol.margins import USUAL_MARGINS
+from capstat.report.confirmation_words import full_sentences
+from capstat.report.ramp_words import bare, group_words, margin_words
+from capstat.report.table import Table, estimates_frame
+from capstat.report.wording import counted
+
+if TYPE_CHECKING:
+    from capstat.analysis.ramp_analysis import RampGroup, RampPart
+    from capstat.analysis.ramp_margins import DriftAnalysis, PolicyMargins
+    from capstat.analysis.ramp_question import RampQuestion
+    from capstat.results import Estimate
+
+__all__ = ["assumed_words", "margin_tables"]
+
+NONE_PUBLISHED = (
+    "ASSUMED drift: this study has no repeated threshold checks that tell how thresholds change within a patient, and no "
+    "published variability of repeated checks was found. Each assumption is a random walk whose change over 30 minutes has "
+    "that standard deviation."
+)
+
+
+def assumed_words(sd: float | None) -> str:
+    """Return which drift a row rests on."""
+    return "as estimated" if sd is None else f"assumed {100 * sd:g} %"
+
+
+def margin_tables(part: RampPart, groups: list[RampGroup], question: RampQuestion, ending: str) -> list[Table]:
+    """Drift where it was estimated, margins after the first policy, and the margin of every policy."""
+    tables = [_drift_table(part.drift, ending)] if part.drift.fits else []
+    with_margins = [group for group in groups if group.margins]
+    if with_margins:
+        tables += [_usual_table(with_margins[0], question, ending), _own_table(with_margins, question, ending)]
+    return tables
+
+
+def _left_out_words(drift: DriftAnalysis) -> str:
+    out = drift.checks.left_out
+    counts = (
+        (out.no_interval, "attempts without a usable threshold"),
+        (out.no_placement, "attempts without a known placement"),
+        (out.no_time, "attempts without a time"),
+        (out.out_of_order_patients, "patients whose times contradict the order of their attempts"),
+        (out.repeated_time, "attempts at the same time as another"),
+        (out.other_placement, "attempts with a placement checked less often"),
+        (out.single_check_patients, "patients with a single check"),
+    )
+    told = ", ".join(f"{count} {words}" for count, words in counts if count)
+    return f"Left out: {told}." if told else ""
+
+
+def _drift_table(drift: DriftAnalysis, ending: str) -> Table:
+    rows, estimates = [], []
+    for fit in drift.fits:
+        half_life = fit.half_life_minutes
+        told = (fit.typical_change(10.0), fit.typical_change(30.0), fit.typical_change(60.0))
+        rows.append(
+            (fit.model.value, f"{fit.aic - drift.fits[0].aic:.1f}", *map(bare, told),
+             "\u2013" if half_life is None else bare(half_life))
+        )  # fmt: skip
+        estimates += [(fit.model.value, e) for e in (*told, *((half_life,) if half_life else ()))]
+    for change in drift.elapsed:
+        label = f"without a model of time, {change.from_minutes:g} to {change.to_minutes:g} minutes"
+        estimates += [(label, change.percent)]
+    if drift.needed is not None:
+        estimates.append((drift.fits[0].model.value, drift.needed))
+    notes = [
+        (
+            f"From {counted(len(drift.checks), 'threshold check')} of {counted(drift.checks.n_patients, 'patient')}, each known up "
+            "to the step of its ramp. Typical change: one standard deviation upwards of the change since the first check. "
+            "Random walk: changes add up. Mean-reverting: thresholds return to a level of the patient's own."
+        ),
+        _left_out_words(drift),
+        *drift.reasons,
+        *(note for fit in drift.fits for note in fit.notes),
+    ]
+    return Table(
+        f"ramp_drift{ending}", "How thresholds change within a patient",
+        ("model", "AIC above the best", "typical change in 10 minutes, %", "30 minutes, %", "60 minutes, %", "half-life of a deviation, minutes"),
+        tuple(rows), estimates_frame(estimates), full_sentences(filter(None, notes)),
+    )  # fmt: skip
+
+
+def _usual_table(group: RampGroup, question: RampQuestion, ending: str) -> Table:
+    """Margins after the first policy: by time where drift was estimated, by assumption at the middle time otherwise."""
+    first = group.margins[0].policy
+    mine = [entry for entry in group.margins if entry.policy.name == first.name]
+    times = [f"{time:g} minutes" for time in question.minutes]
+    margins = [mine[0].usual[0].margin, *USUAL_MARGINS]
+    estimates = _estimates(mine, "")
+    if mine[0].assumed_sd is None:
+        columns = ("after capture", "left on, mean mA", *(f"lost within {time}, %" for time in times))
+        rows = [
+            (margin_words(margin), bare(row.mean_final_ma), *map(bare, row.loss))
+            for margin, row in zip(margins, mine[0].usual, strict=True)
+        ]
+        notes = ["Chance that the threshold rises above the current at some time, of those captured."]
+    else:
+        middle = len(question.minutes) // 2
+        columns = (
+            "after capture", "left on, mean mA",
+            *(f"lost within {times[middle]}, %, if change {100 * (entry.assumed_sd or 0):g} %" for entry in mine),
+        )  # fmt: skip
+        rows = [
+            (
+                margin_words(margin),
+                bare(mine[0].usual[k].mean_final_ma),
+                *(bare(entry.usual[k].loss[middle]) for entry in mine),
+            )
+            for k, margin in enumerate(margins)
+        ]
+        notes = [NONE_PUBLISHED, "Limits carry the uncertainty of the thresholds alone."]
+    notes.append(
+        "Where in its step the threshold lies is allowed for, and so are the rounding of margins to what can be set and the "
+        "maximum of the policy. No trial supports any margin; sources differ five-fold (2 to 10 mA), and 125 % of the threshold "
+        "held for 2 minutes in 29 of 30 volunteers (PMID 1443840, abstract seen)."
+    )
+    return Table(
+        f"ramp_margins{ending}", f"What a margin is worth after '{first.name}' ({group_words(group.label, question.by)})",
+        columns, tuple(rows), estimates_frame(estimates), tuple(notes),
+    )  # fmt: skip
+
+
+def _estimates(entries: list[PolicyMargins], prefix: str) -> list[tuple[str, Estimate]]:
+    return [
+        (f"{prefix}{entry.policy.name}; drift {assumed_words(entry.assumed_sd)}", e)
+        for entry in entries
+        for row in entry.usual
+        for e in (row.mean_final_ma, *row.loss)
+    ]
+
+
+def _own_table(groups: list[RampGroup], question: RampQuestion, ending: str) -> Table:
+    rows, estimates = [], []
+    for group in groups:
+        label = group_words(group.label, question.by)
+        for entry in group.margins:
+            rows.append(
+                (label, entry.policy.name, assumed_words(entry.assumed_sd), margin_words(entry.policy.margin),
+                 *map(bare, entry.own.loss), bare(entry.needed))
+            )  # fmt: skip
+            estimates += [
+                (f"{label}; {entry.policy.name}; drift {assumed_words(entry.assumed_sd)}", e)
+                for e in (*entry.own.loss, entry.needed)
+            ]
+    notes = [
+        (
+            "Needed: the margin above the current that the search found, in percent of it, with which at most 5 % of those "
+            "captured lose capture within 30 minutes, before rounding. A search that stops close to the threshold needs a larger "
+            "one."
+        ),
+    ]
+    if any(entry.assumed_sd is not None for group in groups for entry in group.margins):
+        notes.append(NONE_PUBLISHED)
+    return Table(
+        f"ramp_own_margins{ending}", "The margin of each policy, and the one that would be needed",
+        ("thresholds of", "policy", "drift in 30 minutes", "its margin",
+         *(f"lost within {time:g} minutes, %" for time in question.minutes), "margin needed, %"),
+        tuple(rows), estimates_frame(estimates), tuple(notes),
+    )  # fmt: skip

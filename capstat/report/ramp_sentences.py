@@ -1,0 +1,312 @@
+"""What ramp policies would do, in sentences that a committee member reads correctly."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from capstat.report.ramp_words import NOT_A_RECOMMENDATION, group_words
+from capstat.report.wording import confidence_text, listed, milliampere, percent, share_of_patients
+
+if TYPE_CHECKING:
+    from capstat.analysis.ramp_analysis import RampAnalysis, RampGroup, RampPart
+    from capstat.protocol.compare_policies import PolicyComparison
+    from capstat.protocol.consequences import PolicyConsequences
+    from capstat.protocol.reposition import RepositionCurve
+    from capstat.results import Curve, Estimate
+
+__all__ = ["RampSentences", "ramp_sentences", "ramp_summary"]
+
+# current without capture that sentences on other pads speak of
+EXAMPLE_MA = 100.0
+# up to so many policies have a sentence of their own
+FEW = 3
+# regret in seconds without output that is none
+SMALL_REGRET = 0.05
+QUICK = (
+    "Short settings look good here because capture is taken to be recognised at once and rightly, however short they are; whether "
+    "a crew can do that is not in these numbers."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class RampSentences:
+    """Sentences by part of the section.
+
+    Attributes
+    ----------
+    consequences, comparison, margins, reposition : tuple of str
+        What each policy would do; policies beside each other; drift and margins; more current or other pads.
+    """
+
+    consequences: tuple[str, ...]
+    comparison: tuple[str, ...]
+    margins: tuple[str, ...]
+    reposition: tuple[str, ...]
+
+
+def _begin(sentence: str) -> str:
+    return sentence[:1].upper() + sentence[1:]
+
+
+def _number(estimate: Estimate) -> str:
+    return "" if estimate.value is None else milliampere(estimate.value)
+
+
+def _who(group: RampGroup, by: str) -> str:
+    return f"thresholds as with {group_words(group.label, by)} in this study ({group.n_patients} patients)"
+
+
+def _time(estimate: Estimate, share: str) -> str:
+    if estimate.value is None:
+        return f"{share} never"
+    return f"{share} at the first pulse" if estimate.value == 0 else f"{share} within {milliampere(estimate.value)} s"
+
+
+def policy_sentence(c: PolicyConsequences, n: int) -> str:
+    """One sentence on one policy."""
+    half, most = c.time_to_capture
+    text = (
+        f"'{c.policy.name}': {share_of_patients(1 - (c.not_captured.value or 0.0), n)} captured, {_time(half, 'half of all')}, "
+        f"{_time(most, 'nine in ten')}; on average {_number(c.without_output_s)} s without output and "
+        f"{_number(c.pulses_above_discomfort)} pulses above {milliampere(c.discomfort_ma)} mA during the search"
+    )
+    if c.excess_ma.value is not None:
+        text += f"; those captured are left on a current {_number(c.excess_ma)} mA above their threshold on average"
+    return f"{text}."
+
+
+def _extremes(policies: tuple[PolicyConsequences, ...], name: str, unit: str) -> str:
+    """Between which policies a mean lies."""
+    ordered = sorted(policies, key=lambda c: getattr(c, name).value or 0.0)
+    low, high = ordered[0], ordered[-1]
+    return (
+        f"{_number(getattr(low, name))} {unit} ('{low.policy.name}') to {_number(getattr(high, name))} {unit} "
+        f"('{high.policy.name}')"
+    )
+
+
+def _many_sentences(group: RampGroup, by: str) -> list[str]:
+    """What many policies span; each has its row in the table."""
+    c = group.policies[0]
+    return [
+        (
+            f"If {len(group.policies)} policies met {_who(group, by)}, {_percents(group)} % would not be captured at the end. On "
+            f"average there would be {_extremes(group.policies, 'without_output_s', 's')} without output, and "
+            f"{_extremes(group.policies, 'pulses_above_discomfort', 'pulses')} above {milliampere(c.discomfort_ma)} mA during the "
+            "search."
+        ),
+    ]
+
+
+def _range(values: list[float]) -> str:
+    low, high = min(values), max(values)
+    return milliampere(low) if milliampere(low) == milliampere(high) else f"{milliampere(low)} to {milliampere(high)}"
+
+
+def _consequence_sentences(part: RampPart, found: RampAnalysis) -> tuple[str, ...]:
+    by, sentences = found.question.by, []
+    for group in part.groups:
+        if group.laws is None:
+            sentences.append(
+                f"{_begin(group_words(group.label, by))}: nothing can be said, because {_end(group.reason)}"
+            )
+            continue
+        first = group is next(g for g in part.groups if g.laws is not None)
+        if len(group.policies) > FEW:
+            sentences += _many_sentences(group, by)
+        elif first:
+            sentences.append(f"If {'policies' if len(group.policies) > 1 else 'this policy'} met {_who(group, by)}:")
+            sentences += [policy_sentence(c, group.n_patients) for c in group.policies]
+        else:
+            sentences.append(
+                f"With {_who(group, by)}, the same policies leave {_percents(group)} % not captured, with "
+                f"{_range([c.without_output_s.value or 0 for c in group.policies])} s without output and "
+                f"{_range([c.pulses_above_discomfort.value or 0 for c in group.policies])} pulses above "
+                f"{milliampere(found.question.discomfort_ma)} mA on average."
+            )
+        if group.misjudged:
+            sentences.append(_misjudged_sentence(group, by))
+    if any(group.laws is not None for group in part.groups):
+        sentences.append(QUICK)
+    return tuple(sentences)
+
+
+def _end(reason: str) -> str:
+    return f"{reason[:1].lower()}{reason[1:].rstrip('.')}."
+
+
+def _percents(group: RampGroup) -> str:
+    values = sorted(c.not_captured.value or 0.0 for c in group.policies)
+    low, high = percent(values[0]), percent(values[-1])
+    return low if low == high else f"{low} to {high}"
+
+
+def _misjudged_sentence(group: RampGroup, by: str) -> str:
+    shares = [c.stopped_at_false_capture.value or 0.0 for c in group.misjudged]
+    worst, best = shares.index(max(shares)), shares.index(min(shares))
+    name = group.misjudged[worst].policy.name
+    if worst == best:
+        return (
+            f"With the stated errors of judgement '{name}' would stop at a false capture in {percent(shares[worst])} % of "
+            f"patients ({group_words(group.label, by)})."
+        )
+    return (
+        f"With the stated errors of judgement a policy would stop at a false capture in {percent(shares[best])} % "
+        f"('{group.misjudged[best].policy.name}') to {percent(shares[worst])} % ('{name}') of patients "
+        f"({group_words(group.label, by)}): where every step below the threshold is another chance to be misled, many small "
+        "steps mislead most."
+    )
+
+
+def _weights_words(found: RampAnalysis) -> str:
+    told = [
+        f"{w.name}: {w.per_second_without_output:g} for a second without output, {w.per_pulse_above_discomfort:g} for a pulse above "
+        f"the level of discomfort, {w.per_patient_not_captured:g} for a patient who is not captured"
+        for w in found.question.weights
+    ]
+    return (
+        f"Weights, for illustration only ({'; '.join(told)}): who decides must state their own; margins, training and the device are "
+        "not in them."
+    )
+
+
+def _choice_words(comparison: PolicyComparison) -> str:
+    """Which policy costs least under each set of weights, now and if thresholds were higher."""
+    told = []
+    for choice in comparison.choices:
+        best, regret = comparison.policies[choice.best].policy.name, choice.regret[choice.best].value or 0.0
+        share = f" (in {percent(choice.share_best[choice.best])} % of draws)" if choice.share_best else ""
+        higher = f"{100 * (comparison.factor - 1):.0f} % higher"
+        then = (
+            f"and still would if thresholds were {higher}"
+            if regret < SMALL_REGRET
+            else f"and {milliampere(regret)} s more than the best one if thresholds were {higher}"
+        )
+        told.append(f"under the {choice.weights.name} weights '{best}' costs least{share}, {then}")
+    return f"{_begin('; '.join(told))}."
+
+
+def _comparison_sentences(part: RampPart, found: RampAnalysis) -> tuple[str, ...]:
+    sentences = []
+    for group in part.groups:
+        comparison = group.comparison
+        if comparison is None or len(comparison.policies) < 2:
+            continue
+        pairs = zip(comparison.policies, comparison.dominated_by, strict=True)
+        dominated = [f"'{c.policy.name}'" for c, by in pairs if by]
+        criteria = "time without output, pulses above the level of discomfort and share not captured"
+        text = (
+            f"For {listed(dominated)} another policy is at least as good in {criteria}, and better in one."
+            if dominated
+            else f"No policy is at least as good as another in {criteria}, and better in one."
+        )
+        sentences.append(f"{_begin(group_words(group.label, found.question.by))}: {text} {_choice_words(comparison)}")
+    return (*sentences, _weights_words(found)) if sentences else ()
+
+
+def _margin_sentences(part: RampPart, found: RampAnalysis) -> tuple[str, ...]:
+    sentences = []
+    drift = part.drift
+    if drift.fits and drift.needed is not None:
+        best = drift.fits[0]
+        change = best.typical_change(30.0)
+        sentences.append(
+            f"In {drift.checks.n_patients} patients with repeated threshold checks the threshold changes by "
+            f"{milliampere(change.value or 0)} % (one standard deviation) in 30 minutes ({confidence_text(change)}; "
+            f"{best.model.value}). A current {milliampere(drift.needed.value or 0)} % above the threshold itself would lose capture "
+            f"in at most 5 % within 30 minutes ({confidence_text(drift.needed)})."
+        )
+    else:
+        sentences.append(
+            "No repeated threshold checks tell how thresholds change within a patient, and no published variability was found: "
+            "what follows rests on assumed changes and says only what would be if they were true."
+        )
+    group = next((g for g in part.groups if g.margins), None)
+    if group is not None:
+        entries = group.margins if drift.fits else [e for e in group.margins if e.assumed_sd == 0.1]
+        middle = len(found.question.minutes) // 2
+        minutes = f"{found.question.minutes[middle]:g} minutes"
+        told = [
+            f"'{e.policy.name}' ({e.policy.margin.words}) {percent(e.own.loss[middle].value or 0.0)} %" for e in entries
+        ]
+        if told:
+            how = "" if drift.fits else ", if thresholds changed by 10 % (assumed) in 30 minutes"
+            sentences.append(
+                f"Lost at some time within {minutes} of capture{how} ({group_words(group.label, found.question.by)}): {listed(told)}."
+            )
+    return tuple(sentences)
+
+
+def _at(curve: Curve, current: float) -> float | None:
+    return next((float(y) for x, y in zip(curve.x, curve.lower, strict=True) if abs(x - current) < 1e-6), None)
+
+
+def _limits(crossing: Estimate) -> str:
+    if crossing.lower is None or crossing.upper is None:
+        return ""
+    return f" ({100 * crossing.level:g} % confidence interval {milliampere(crossing.lower)} to {milliampere(crossing.upper)} mA)"
+
+
+def _reposition_sentence(curves: tuple[RepositionCurve, ...]) -> str:
+    first = curves[0]
+    told = []
+    for c in curves:
+        on, moved = (_at(curve, EXAMPLE_MA) for curve in (c.captured_here, c.captured_there))
+        if on is None or moved is None:
+            return ""
+        told.append((c, on, moved))
+    on = told[0][1]
+    text = (
+        f"Without capture up to {EXAMPLE_MA:g} mA with {first.here} pads, {percent(on)} % are captured by going on to "
+        f"{milliampere(first.highest_here_ma)} mA"
+    )
+    if not first.is_assumed:
+        crossing = first.crossing
+        where = (
+            f"; moving is at least as likely to capture from {milliampere(crossing.value)} mA on{_limits(crossing)}"
+            if crossing.value is not None
+            else f"; {_end(crossing.reason).rstrip('.')}"
+        )
+        return f"{text}, {percent(told[0][2])} % by moving to {first.there}{where}."
+    low, high = min(m for _, _, m in told), max(m for _, _, m in told)
+    return (
+        f"{text}, and {percent(low)} to {percent(high)} % by moving to {first.there}, depending on how alike two thresholds of a "
+        f"patient are (assumed correlations {listed([f'{c.correlation:g}' for c in curves])}; no patient shows it here)."
+    )
+
+
+def _reposition_sentences(part: RampPart) -> tuple[str, ...]:
+    if part.reposition.reason:
+        return (f"More current or other pads? Nothing can be said, because {_end(part.reposition.reason)}",)
+    told = [sentence for curves in part.reposition.curves if (sentence := _reposition_sentence(curves))]
+    if told:
+        told.append("Moving the pads takes time without output; the table has the shares captured within a time, too.")
+    return tuple(told)
+
+
+def ramp_sentences(part: RampPart, found: RampAnalysis) -> RampSentences:
+    """Every sentence on the policies that look for one kind of capture."""
+    return RampSentences(
+        _consequence_sentences(part, found),
+        _comparison_sentences(part, found),
+        _margin_sentences(part, found),
+        _reposition_sentences(part),
+    )
+
+
+def ramp_summary(found: RampAnalysis) -> str:
+    """One sentence for the summary of the report; empty where no policy could be applied."""
+    group = next((g for g in found.parts[0].groups if g.laws is not None), None)
+    if group is None:
+        return ""
+    seconds = [c.without_output_s.value or 0.0 for c in group.policies]
+    pulses = [c.pulses_above_discomfort.value or 0.0 for c in group.policies]
+    whose = "example policies" if found.examples else "policies"
+    count = len(group.policies)
+    what = f"{count} {whose}" if count > 1 else f"'{group.policies[0].policy.name}'"
+    return (
+        f"Met by thresholds like these ({group_words(group.label, found.question.by)}), {what} would leave a patient without output "
+        f"for {_range(seconds)} s on average, give {_range(pulses)} pulses above {milliampere(found.question.discomfort_ma)} mA, and "
+        f"leave {_percents(group)} % not captured. {NOT_A_RECOMMENDATION}"
+    )
