@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from capstat.analysis.facts import ALL_PLACEMENTS
+from capstat.analysis.ramp_as_read import PoliciesAsRead, policies_as_read
 from capstat.analysis.ramp_laws import PairLaws, group_laws, pair_laws
 from capstat.analysis.ramp_margins import DriftAnalysis, PolicyMargins, analyse_drift, policy_margins
 from capstat.analysis.ramp_reposition import RepositionAnalysis, analyse_reposition
@@ -20,6 +21,7 @@ from capstat.thresholds import CAPTURE_DEFINITIONS, derive_thresholds
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    from capstat.analysis.corrected_analysis import CorrectedAnalysis
     from capstat.analysis.ramp_laws import GroupLaws
     from capstat.analysis.ramp_question import RampQuestion
     from capstat.analysis.study_analysis import AnalysisOptions
@@ -114,11 +116,14 @@ class RampAnalysis:
         Whether the policies are the examples that come with capstat.
     parts : tuple of RampPart
         One for each kind of capture that policies look for, the leading one of the study first.
+    as_read : PoliciesAsRead or None
+        The policies where capture is judged as in the study; ``None`` where nothing shows how often that is wrong.
     """
 
     question: RampQuestion
     examples: bool
     parts: tuple[RampPart, ...]
+    as_read: PoliciesAsRead | None = None
 
 
 def analyse_ramps(
@@ -127,6 +132,7 @@ def analyse_ramps(
     question: RampQuestion,
     leading: CaptureDefinition,
     best: Mapping[str, ParametricFit] | None = None,
+    corrected: CorrectedAnalysis | None = None,
 ) -> RampAnalysis:
     """Work out what ramp policies would do to patients like those of a study.
 
@@ -142,6 +148,8 @@ def analyse_ramps(
         What capture means in policies that do not say so.
     best : mapping of str to ParametricFit, optional
         Models of groups under the leading definition that are known already.
+    corrected : CorrectedAnalysis, optional
+        Thresholds under misjudgement, with the errors of judgement that the study showed.
 
     Raises
     ------
@@ -163,7 +171,8 @@ def analyse_ramps(
         _part(study, options, question, capture, tuple(chosen), (best or {}) if capture is leading else {})
         for capture, chosen in sorted(wanted.items(), key=lambda item: item[0] is not leading)
     ]
-    return RampAnalysis(question, not question.policies, tuple(parts))
+    as_read = policies_as_read(corrected, policies, question, level=options.level, seed=options.seed)
+    return RampAnalysis(question, not question.policies, tuple(parts), as_read)
 
 
 def _part(

@@ -311,15 +311,12 @@ def analyse_study(
     options = options or AnalysisOptions()
     wanted = (options.capture,) if options.capture else capture_definitions_for(study)
     captures = tuple(_analyse_capture(study, capture, options, leading=i == 0) for i, capture in enumerate(wanted))
-    return StudyAnalysis(
-        study_facts(study),
-        options,
-        captures,
-        analyse_confirmation(study, options) if confirmation else None,
-        analyse_ramps(study, options, options.ramps, wanted[0], _best_models(captures[0])) if ramps else None,
-        study.fingerprint,
-        study.sources,
-    )
+    confirmed = analyse_confirmation(study, options) if confirmation else None
+    applied = None
+    if ramps:
+        corrected = None if confirmed is None else confirmed.corrected
+        applied = analyse_ramps(study, options, options.ramps, wanted[0], _best_models(captures[0]), corrected)
+    return StudyAnalysis(study_facts(study), options, captures, confirmed, applied, study.fingerprint, study.sources)
 
 
 def _best_models(leading: CaptureAnalysis) -> dict[str, ParametricFit]:

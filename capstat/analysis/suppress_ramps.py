@@ -30,7 +30,8 @@ def suppress_ramps(found: RampAnalysis, fewest: int) -> RampAnalysis:
     """
     if fewest <= 1:
         return found
-    return replace(found, parts=tuple(_part(part, fewest) for part in found.parts))
+    as_read = found.as_read if found.as_read is None or found.as_read.n_patients >= fewest else None
+    return replace(found, parts=tuple(_part(part, fewest) for part in found.parts), as_read=as_read)
 
 
 def _part(part: RampPart, fewest: int) -> RampPart:

@@ -66,6 +66,10 @@ def add_options(parser: argparse.ArgumentParser) -> None:
         "--odds-per-10-ma", type=odds_ratio, default=1.0, metavar="RATIO",
         help="with --specificity: factor of the odds of a false claim for each 10 mA more (default 1: none)",
     )  # fmt: skip
+    parser.add_argument(
+        "--as-read", action="store_true",
+        help="also what the policies would do if capture were judged as wrongly as reviewed steps of this study show",
+    )  # fmt: skip
     add_compared_placements(parser)
     add_level_option(parser)
     parser.add_argument("--draws", type=whole_number(50), default=200, help="draws of the uncertainty (default 200)")
@@ -95,7 +99,7 @@ def _write_template(target: str) -> int:
 
 def _print_text(found: RampAnalysis, *, synthetic: bool) -> None:
     from capstat.report.ramp_sentences import ramp_sentences
-    from capstat.report.ramp_tables import tables_of_part
+    from capstat.report.ramp_tables import as_read_table, tables_of_part
     from capstat.report.ramp_words import NOT_A_RECOMMENDATION
     from capstat.report.table import table_text
 
@@ -109,6 +113,8 @@ def _print_text(found: RampAnalysis, *, synthetic: bool) -> None:
         print()
         for table in tables_of_part(part, found):
             print(table_text(table))
+    if found.as_read is not None:
+        print(table_text(as_read_table(found.as_read)))
     print("\n".join(textwrap.wrap(NOT_A_RECOMMENDATION, 100)))
     print("For research and education. Not a medical device, not bedside guidance.")
 
@@ -123,7 +129,13 @@ def run(options: argparse.Namespace) -> int:
         raise UsageError(
             "capstat ramp needs a study, or --template to write example policies. See: capstat ramp --help"
         )
-    from capstat.analysis import AnalysisOptions, analyse_ramps, capture_definitions_for, study_facts
+    from capstat.analysis import (
+        AnalysisOptions,
+        analyse_confirmation,
+        analyse_ramps,
+        capture_definitions_for,
+        study_facts,
+    )
     from capstat.analysis.suppress_ramps import suppress_ramps
     from capstat.thresholds import CAPTURE_DEFINITIONS, NonMonotoneRule
 
@@ -137,7 +149,13 @@ def run(options: argparse.Namespace) -> int:
     by_name = {capture.name: capture for capture in CAPTURE_DEFINITIONS}
     leading = by_name[options.capture] if options.capture else capture_definitions_for(study)[0]
     progress("applying the policies to the thresholds")
-    found = analyse_ramps(study, chosen, question, leading)
+    confirmed = analyse_confirmation(study, chosen) if options.as_read else None
+    if options.as_read and (confirmed is None or confirmed.corrected is None):
+        raise NotEstimableError(
+            "--as-read needs steps with a judgement of capture, and for some of them a reference; see: capstat confirm"
+        )
+    corrected = None if confirmed is None else confirmed.corrected
+    found = analyse_ramps(study, chosen, question, leading, corrected=corrected)
     fewest, facts = options.suppress_below, study_facts(study)
     if facts.n_patients < fewest:
         raise NotEstimableError(f"The study has fewer than {fewest} patients; its results are suppressed as requested.")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from capstat.report.ramp_words import NOT_A_RECOMMENDATION, group_words
+from capstat.report.ramp_words import NOT_A_RECOMMENDATION, errors_words, group_words
 from capstat.report.wording import confidence_text, listed, milliampere, percent, share_of_patients
 
 if TYPE_CHECKING:
@@ -126,10 +126,13 @@ def _consequence_sentences(part: RampPart, found: RampAnalysis) -> tuple[str, ..
                 f"{milliampere(found.question.discomfort_ma)} mA on average."
             )
         if group.misjudged:
-            sentences.append(_misjudged_sentence(group, by))
+            who = group_words(group.label, by)
+            sentences.append(_false_stops(group.misjudged, "With the stated errors of judgement", who))
     if any(group.laws is not None for group in part.groups):
         sentences.append(QUICK)
-    return tuple(sentences)
+    if part is found.parts[0]:
+        sentences.append(as_read_sentence(found))
+    return tuple(filter(None, sentences))
 
 
 def _end(reason: str) -> str:
@@ -142,20 +145,27 @@ def _percents(group: RampGroup) -> str:
     return low if low == high else f"{low} to {high}"
 
 
-def _misjudged_sentence(group: RampGroup, by: str) -> str:
-    shares = [c.stopped_at_false_capture.value or 0.0 for c in group.misjudged]
+def _false_stops(policies: tuple[PolicyConsequences, ...], errors: str, who: str) -> str:
+    shares = [c.stopped_at_false_capture.value or 0.0 for c in policies]
     worst, best = shares.index(max(shares)), shares.index(min(shares))
-    name = group.misjudged[worst].policy.name
+    name = policies[worst].policy.name
     if worst == best:
-        return (
-            f"With the stated errors of judgement '{name}' would stop at a false capture in {percent(shares[worst])} % of "
-            f"patients ({group_words(group.label, by)})."
-        )
+        return f"{errors} '{name}' would stop at a false capture in {percent(shares[worst])} % of patients ({who})."
     return (
-        f"With the stated errors of judgement a policy would stop at a false capture in {percent(shares[best])} % "
-        f"('{group.misjudged[best].policy.name}') to {percent(shares[worst])} % ('{name}') of patients "
-        f"({group_words(group.label, by)}): where every step below the threshold is another chance to be misled, many small "
-        "steps mislead most."
+        f"{errors} a policy would stop at a false capture in {percent(shares[best])} % ('{policies[best].policy.name}') to "
+        f"{percent(shares[worst])} % ('{name}') of patients ({who}): every step below the threshold is another chance to be misled."
+    )
+
+
+def as_read_sentence(found: RampAnalysis) -> str:
+    """What misreading as in the study would do to the policies; empty where nothing shows how often that happens."""
+    read = found.as_read
+    if read is None:
+        return ""
+    return _false_stops(
+        read.policies,
+        f"If {read.claim} capture were judged as in this study ({errors_words(read.errors)})",
+        "all placements",
     )
 
 

@@ -8,19 +8,28 @@ import pandas as pd
 
 from capstat.report.confirmation_words import full_sentences
 from capstat.report.ramp_margin_tables import margin_tables
-from capstat.report.ramp_words import NOT_A_RECOMMENDATION, bare, group_words, order_words, steps_words, time_words
+from capstat.report.ramp_words import (
+    NOT_A_RECOMMENDATION,
+    bare,
+    errors_words,
+    group_words,
+    order_words,
+    steps_words,
+    time_words,
+)
 from capstat.report.table import Table, estimates_frame, level_text
 from capstat.report.wording import bounds_text, listed, milliampere, percent
 
 if TYPE_CHECKING:
     from capstat.analysis.ramp_analysis import RampAnalysis, RampGroup, RampPart
+    from capstat.analysis.ramp_as_read import PoliciesAsRead
     from capstat.protocol import RampPolicy
     from capstat.protocol.compare_policies import Choice, PolicyComparison
     from capstat.protocol.consequences import PolicyConsequences
     from capstat.protocol.reposition import RepositionCurve
     from capstat.results import Curve
 
-__all__ = ["ramp_tables", "tables_of_part"]
+__all__ = ["as_read_table", "ramp_tables", "tables_of_part"]
 
 # currents without capture that the table of other pads shows
 SHOWN_MA = (60.0, 80.0, 100.0, 120.0)
@@ -28,7 +37,31 @@ SHOWN_MA = (60.0, 80.0, 100.0, 120.0)
 
 def ramp_tables(found: RampAnalysis) -> list[Table]:
     """Every table about ramp policies."""
-    return [table for part in found.parts for table in tables_of_part(part, found)]
+    tables = [table for part in found.parts for table in tables_of_part(part, found)]
+    return tables if found.as_read is None else [*tables, as_read_table(found.as_read)]
+
+
+def as_read_table(found: PoliciesAsRead) -> Table:
+    """Policies where capture is judged as in the study."""
+    rows = [
+        (c.policy.name, *map(bare, (c.stopped_at_false_capture, c.left_at_false_capture, c.missed, c.not_captured)))
+        for c in found.policies
+    ]
+    how = "as given" if found.given else "as estimated from what was reviewed"
+    return Table(
+        "ramp_as_read", f"If {found.claim} capture were judged as in this study",
+        ("policy", "stops at a false capture, %", "left there after the margin, %", "gives up although it captured, %",
+         "not captured at the end, %"),
+        tuple(rows), estimates_frame((c.policy.name, e) for c in found.policies for e in c.estimates),
+        (
+            (
+                f"Errors of judgement {how} ({errors_words(found.errors)}); {found.claim} thresholds that allow for them "
+                f"({found.model_name}, {found.n_patients} patients, all placements). Pads are not moved."
+            ),
+            ("Each judgement of a setting is wrong by chance, independently of the others. Limits carry the uncertainty of the "
+             "thresholds, not that of the errors."),
+        ),
+    )  # fmt: skip
 
 
 def tables_of_part(part: RampPart, found: RampAnalysis) -> list[Table]:

@@ -5,14 +5,25 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from capstat.analysis import ALL_PLACEMENTS
+from capstat.capture.judgement_errors import REFERENCE_MA
 from capstat.protocol import Direction, MarginUnit
 from capstat.report.wording import milliampere, percent, plain_name
 
 if TYPE_CHECKING:
+    from capstat.capture import JudgementErrors
     from capstat.protocol import Margin, RampPolicy
     from capstat.results import Estimate
 
-__all__ = ["NOT_A_RECOMMENDATION", "bare", "group_words", "margin_words", "order_words", "steps_words", "time_words"]
+__all__ = [
+    "NOT_A_RECOMMENDATION",
+    "bare",
+    "errors_words",
+    "group_words",
+    "margin_words",
+    "order_words",
+    "steps_words",
+    "time_words",
+]
 
 NOT_A_RECOMMENDATION = (
     "Nothing here is a recommendation: it is what these policies would do if thresholds were as estimated from this study. "
@@ -36,6 +47,19 @@ def bare(estimate: Estimate) -> str:
         return number(estimate.value)
     upper = "or more" if high == float("inf") else f"to {number(high)}"
     return f"{number(estimate.value)} ({number(low)} {upper})"
+
+
+def errors_words(errors: JudgementErrors) -> str:
+    """Errors of judgement in words."""
+    slope = (
+        ""
+        if errors.odds_ratio_per_10_ma == 1
+        else f", odds of a false claim times {errors.odds_ratio_per_10_ma:.2f} per 10 mA"
+    )
+    return (
+        f"sensitivity {percent(errors.sensitivity)} %, specificity {percent(errors.specificity)} % at {milliampere(REFERENCE_MA)} "
+        f"mA{slope}"
+    )
 
 
 def group_words(label: str, by: str) -> str:

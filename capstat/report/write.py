@@ -21,7 +21,7 @@ from capstat.report.placement_detail_text import adjusted_share_sentence, detail
 from capstat.report.placement_sentences import comparison_text, regression_ratio_sentence
 from capstat.report.provenance import provenance_of
 from capstat.report.ramp_sentences import RampSentences, ramp_sentences
-from capstat.report.ramp_tables import tables_of_part
+from capstat.report.ramp_tables import as_read_table, tables_of_part
 from capstat.report.ramp_words import NOT_A_RECOMMENDATION
 from capstat.report.sentences import cautions_for, summary_sentences, threshold_sentence
 from capstat.report.tables import tables_of_capture, tables_of_data
@@ -36,7 +36,7 @@ from capstat.report.wording import counted
 if TYPE_CHECKING:
     import os
 
-    from capstat.analysis import CaptureAnalysis, ConfirmationAnalysis, RampAnalysis, StudyAnalysis
+    from capstat.analysis import CaptureAnalysis, ConfirmationAnalysis, RampAnalysis, RampPart, StudyAnalysis
     from capstat.attempts import Finding
     from capstat.report.placement_detail_text import DetailSentences
     from capstat.report.table import Table
@@ -117,12 +117,19 @@ class _Ramps:
     pictures: dict[str, Picture]
 
 
+def _tables_of(part: RampPart, found: RampAnalysis) -> dict[str, Table]:
+    tables = {table.name: table for table in tables_of_part(part, found)}
+    if found.as_read is not None and part is found.parts[0]:
+        tables["ramp_as_read"] = as_read_table(found.as_read)
+    return tables
+
+
 def _ramps(found: RampAnalysis) -> list[_Ramps]:
     pictures = {picture.name: picture for picture in figures_of_ramps(found)}
     return [
         _Ramps(
             part.capture.name, part.selection, ramp_sentences(part, found),
-            {table.name: table for table in tables_of_part(part, found)},
+            _tables_of(part, found),
             # pictures are of the leading part alone
             pictures if part is found.parts[0] else {},
         )

@@ -34,17 +34,17 @@ def ramp_elapsed_picture(found: RampAnalysis) -> Picture | None:
         return None
     figure, (axis,) = new_axes(4.2)
     known = [change for change in drift.elapsed if change.percent.value is not None]
-    last = max([change.minutes or 0.0 for change in known] + [60.0])
-    minutes = np.linspace(0.5, 1.04 * last, 60)
+    last = max([change.to_minutes for change in known] + [60.0])
+    # closer at the start, where curves bend
+    minutes = last * np.linspace(0.03, 1.0, 60) ** 2
     handles = [_draw_model(axis, fit, minutes, k) for k, fit in enumerate(drift.fits)]
     for change in known:
         _draw_bin(axis, change)
-    top = ROOM * max(
-        [change.percent.value or 0.0 for change in known] + [float(max(line.get_ydata())) for line in handles]
-    )
+    drawn = [change.percent.value or 0.0 for change in known]
+    drawn += [fit.typical_change(last).value or 0.0 for fit in drift.fits]
     axis.set(
-        xlabel="minutes since the first check", ylabel="typical change of the threshold (SD), %", xlim=(0, 1.06 * last),
-        ylim=(0, min(top, axis.get_ylim()[1])), title=f"How much a threshold changes with time ({part.capture.name} capture)",
+        xlabel="minutes since the first check", ylabel="typical change of the threshold (SD), %", xlim=(0, last),
+        ylim=(0, min(ROOM * max(drawn), axis.get_ylim()[1])), title=f"How much a threshold changes with time ({part.capture.name} capture)",
     )  # fmt: skip
     level = f"{100 * drift.fits[0].level:g} %"
     if known:
@@ -58,7 +58,7 @@ def ramp_elapsed_picture(found: RampAnalysis) -> Picture | None:
         figure,
         "ramp_elapsed",
         f"{counted(drift.checks.n_patients, 'patient')} with repeated checks of the same placement. Points: change since the first check, "
-        f"each interval of time by itself; the horizontal bar is the interval, the number its patients. Lines: models of the whole "
+        f"each interval of time by itself; the horizontal bar is the interval, n its patients. Lines: models of the whole "
         f"course; area: {level} limits of the one with the lowest Akaike criterion. The change is one standard deviation of the "
         "log threshold, as a percentage upwards: in about two of three patients the threshold changes by less."
         + (f" No estimate for {listed(lacking)} minutes." if lacking else "")
@@ -103,9 +103,10 @@ def _draw_bin(axis: Axes, change: ElapsedChange) -> None:
     if low is not None and high is not None:
         axis.vlines(middle, low, high, color="black", linewidth=1.4, zorder=3)
     axis.plot([middle], [value], marker="o", color="black", markersize=6, zorder=4)
-    axis.annotate(
-        f"{change.percent.n}", (middle, value), xytext=(6, 5), textcoords="offset points", fontsize=8.5, zorder=4
-    )
+    axis.text(
+        middle, 0.03, f"n = {change.percent.n}", transform=axis.get_xaxis_transform(), ha="center", fontsize=8.5, zorder=4,
+        bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.0},
+    )  # fmt: skip
 
 
 def _told(name: str, change: Estimate) -> str:

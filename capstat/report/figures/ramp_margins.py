@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import seaborn as sns
 from matplotlib.lines import Line2D
 
 from capstat.report.figures.canvas import COLOURS, blank_figure, render
 from capstat.report.figures.ramp_marks import CAUTION, group_name, shown_groups
-from capstat.report.wording import milliampere, percent
+from capstat.report.wording import percent
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -25,12 +25,13 @@ if TYPE_CHECKING:
 
 __all__ = ["ramp_loss_picture"]
 
+Dashes = Literal["-"] | tuple[float, tuple[float, ...]]
 ASSUMED = "ASSUMED drift: nobody measured it here"
 # light for little drift, dark for much; each with a marker and dashes of its own
-LINES = (
-    ("#9a9a9a", "o", ":"),
-    ("#7a7a7a", "s", "--"),
-    (COLOURS[0], "D", "-."),
+LINES: tuple[tuple[str, str, Dashes], ...] = (
+    ("#9a9a9a", "o", (0, (1, 1.6))),
+    ("#7a7a7a", "s", (0, (4, 2))),
+    (COLOURS[0], "D", (0, (5, 2, 1, 2))),
     (COLOURS[1], "^", "-"),
     ("#000000", "v", "-"),
 )
@@ -64,11 +65,11 @@ def ramp_loss_picture(found: RampAnalysis) -> Picture | None:
     names = [_margin_words(laws[0].usual[row].margin, policy.margin) for row in order]
     axes[0].set(
         ylim=(len(order) - 0.5, -0.5), yticks=range(len(order)),
-        yticklabels=[f"{name}\n({milliampere(ma or 0.0)} mA)" for name, ma in zip(names, finals, strict=True)],
+        yticklabels=[f"{name}\n({ma or 0.0:.0f} mA)" for name, ma in zip(names, finals, strict=True)],
     )  # fmt: skip
     axes[0].set_xlim(left=-0.02 * axes[0].get_xlim()[1])
     axes[0].set_ylabel("margin (mean current left on)")
-    figure.supxlabel("capture lost again, % of those captured", fontsize=10.5)
+    axes[len(axes) // 2].set_xlabel("capture lost again, % of those captured")
     who = group_name(group, found.question.by)
     figure.suptitle(f"What a margin is worth after \u201c{policy.name}\u201d\n{who}", fontsize=11)
     if assumed:
@@ -115,7 +116,7 @@ def _caption(found: RampAnalysis, laws: Sequence[PolicyMargins], *, assumed: boo
     return (
         "Chance that capture is lost at some time within the minutes named, of those whom the search captured, by what is added "
         "to the current found. A search stops up to one step above the threshold, and what is added is rounded up to what the device can "
-        "give; both count."
+        "give, but never above the maximum of the policy: those captured near it can lose capture with any margin."
         + (" *: the margin of the policy itself." if own else "")
         + (
             f" {ASSUMED}: each line supposes that a threshold wanders at random with the standard deviation named. None of "

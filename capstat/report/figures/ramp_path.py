@@ -56,7 +56,7 @@ def path_of(policy: RampPolicy, threshold_ma: float) -> RampPath:
     row = int(np.argmax((right | ~tried).all(axis=1)))
     current = records.setting_ma[row, : records.length[row]]
     dwell, accepted = policy.seconds_per_step, float(records.accepted_ma[row])
-    time = dwell * np.arange(current.size + 1)
+    time = np.asarray(dwell * np.arange(current.size + 1), dtype=np.float64)
     if np.isnan(accepted):
         return RampPath(time, current, None)
     # capture must be seen for the hold; the last setting counts where it is the one that captured

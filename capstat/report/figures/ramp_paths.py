@@ -73,7 +73,7 @@ def ramp_paths_picture(found: RampAnalysis) -> Picture | None:
         told.append(f"{k + 1} ({policy.name}): {_told(paths)}.")
     axes[0].set_xlim(left=0)
     figure.suptitle(
-        f"What each policy does with the current: {group_words(group.label or ALL_PLACEMENTS, found.question.by)} ({part.capture.name} capture)",
+        f"Current over time: {group_words(group.label or ALL_PLACEMENTS, found.question.by)} ({part.capture.name} capture)",
         fontsize=12,
     )
     handles = _handles(currents, found.question.discomfort_ma)
@@ -116,7 +116,8 @@ def _draw_strip(axis: Axes, law: ModelLaw, highest_ma: float, currents: tuple[fl
         share[:, None], cmap="Greys", vmin=0, vmax=1.15, aspect="auto", origin="lower", interpolation="nearest",
         extent=(0, 1, float(grid[0]) - 0.5, float(grid[-1]) + 0.5),
     )  # fmt: skip
-    strip.add_patch(Rectangle((0, grid[0] - 0.5), 1, grid.size, fill=False, linewidth=0.9, clip_on=False))
+    bottom = max(float(grid[0]) - 0.5, axis.get_ylim()[0])
+    strip.add_patch(Rectangle((0, bottom), 1, float(grid[-1]) + 0.5 - bottom, fill=False, linewidth=0.9, clip_on=False))
     strip.set(ylim=axis.get_ylim())
     strip.axis("off")
     for wanted, current in zip(SHARES, currents, strict=True):

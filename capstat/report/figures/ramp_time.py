@@ -109,7 +109,7 @@ def _draw_lines(axis: Axes, group: RampGroup, end: float) -> None:
         axis.plot(x, y, zorder=3, **_style(k))  # type: ignore[arg-type]
     taken: list[Points] = []
     written: set[str] = set()
-    for k, line in enumerate(dense):
+    for k in range(len(dense)):
         place, together = _free_place(k, dense, taken)
         text = ", ".join(str(one + 1) for one in together)
         if text in written:
@@ -118,7 +118,7 @@ def _draw_lines(axis: Axes, group: RampGroup, end: float) -> None:
         taken.append(place)
         colour = str(_style(k)["color"])
         axis.text(
-            *(place * size), text, ha="center", va="center", fontsize=8.5, fontweight="bold", zorder=5, color=colour,
+            place[0] * end, place[1] * 100, text, ha="center", va="center", fontsize=8.5, fontweight="bold", zorder=5, color=colour,
             bbox={"boxstyle": "round,pad=0.16", "facecolor": "white", "edgecolor": colour, "linewidth": 0.8},
         )  # fmt: skip
     above = -APART
