@@ -2,13 +2,23 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy import stats
 
 from capstat.numerics.maximise import NoMaximumError, profile_limit
-from capstat.protocol.drift_fit import BETWEEN, CHANGE, LARGEST_SD, MEDIAN, REVERSION, SMALLEST_SD, DriftFit
+from capstat.protocol.drift_fit import (
+    BETWEEN,
+    CHANGE,
+    LARGEST_SD,
+    MEDIAN,
+    REVERSION,
+    SMALLEST_BETWEEN,
+    SMALLEST_SD,
+    DriftFit,
+)
 from capstat.protocol.drift_law import REFERENCE_MINUTES, DriftModel
 from capstat.protocol.drift_likelihood import DriftLikelihood, Maximum, maximise, second_derivatives
 from capstat.results import NotEstimableError
@@ -54,17 +64,20 @@ def _refuse_too_little(checks: RepeatedChecks) -> None:
             f"Drift within a patient needs at least {FEWEST_PATIENTS} patients with two timed checks of the same "
             f"placement; there are {checks.n_patients}."
         )
-    if np.unique(checks.lower_ma).size == 1 and np.unique(checks.upper_ma).size == 1:
+    if checks.lower_ma.max() < checks.upper_ma.min():
         raise NotEstimableError(
-            "All checks of all patients lie in the same cell of currents; neither the spread of the thresholds nor "
-            "their drift can be told from that."
+            "All checks of all patients allow one and the same threshold, for example because all lie in the same cell "
+            "of currents; neither the spread of the thresholds nor their drift can be told from that."
         )
 
 
 def _bounds(checks: RepeatedChecks, model: DriftModel) -> NDArray[np.float64]:
     sides = np.concatenate([checks.lower_ma[checks.lower_ma > 0], checks.upper_ma[np.isfinite(checks.upper_ma)]])
-    log_sd = (np.log(SMALLEST_SD), np.log(LARGEST_SD))
-    rows = [(np.log(sides.min()) - 3, np.log(sides.max()) + 3), log_sd, log_sd]
+    rows = [
+        (np.log(sides.min()) - 3, np.log(sides.max()) + 3),
+        (np.log(SMALLEST_BETWEEN), np.log(LARGEST_SD)),
+        (np.log(SMALLEST_SD), np.log(LARGEST_SD)),
+    ]
     if model is DriftModel.MEAN_REVERTING:
         again = np.flatnonzero(checks.position > 0)
         gaps = checks.minutes[again] - checks.minutes[again - 1]
@@ -79,10 +92,6 @@ def _refuse_runaway(found: Maximum, bounds: NDArray[np.float64]) -> None:
         )
     if bounds[CHANGE, 1] - found.x[CHANGE] < 1e-3:
         raise NotEstimableError(NO_LIMIT)
-
-
-def _best(likelihood: DriftLikelihood, starts: list[NDArray[np.float64]], bounds: NDArray[np.float64]) -> Maximum:
-    return max((maximise(likelihood, start, bounds) for start in starts), key=lambda found: found.value)
 
 
 def _settled(
@@ -117,7 +126,7 @@ def _upper_limit(likelihood: DriftLikelihood, found: Maximum, bounds: NDArray[np
 
 def _walk(checks: RepeatedChecks, level: float) -> DriftFit:
     likelihood, bounds = DriftLikelihood.of(checks), _bounds(checks, DriftModel.RANDOM_WALK)
-    found = _best(likelihood, [_start(checks)], bounds)
+    found = maximise(likelihood, _start(checks), bounds)
     _refuse_runaway(found, bounds)
     drop = float(stats.chi2.ppf(level, 1)) / 2
     no_drift = _settled(likelihood, found, bounds, CHANGE, 0, drop) is not found
@@ -141,8 +150,11 @@ def _reverting(checks: RepeatedChecks, level: float, walk: DriftFit) -> DriftFit
     if walk.no_drift:
         raise NotEstimableError("No drift is visible, so nothing says whether thresholds return to a patient's mean.")
     likelihood, bounds = DriftLikelihood.of(checks), _bounds(checks, DriftModel.MEAN_REVERTING)
+    # the likelihood may have two maxima, a slow and a fast reversion; few points tell which is higher
+    coarse = replace(likelihood, log2_points=6)
     starts = [np.append(walk.values, np.log(k / longest.max())) for k in (0.5, 10.0)]
-    found = _best(likelihood, starts, bounds)
+    best = max((maximise(coarse, start, bounds) for start in starts), key=lambda one: one.value)
+    found = maximise(likelihood, best.x, bounds)
     _refuse_runaway(found, bounds)
     found = _settled(likelihood, found, bounds, BETWEEN, 0, SETTLED)
     found = _settled(likelihood, found, bounds, REVERSION, 1, NEARLY)
@@ -206,7 +218,7 @@ def fit_drift(checks: RepeatedChecks, model: DriftModel, level: float = 0.95) ->
     Raises
     ------
     NotEstimableError
-        With fewer than 5 patients, when all checks lie in the same cell, when thresholds are open-ended, and for the
+        With fewer than 5 patients, when all checks share a current, when thresholds are open-ended, and for the
         mean-reverting model when the elapsed times do not differ or the likelihood is flat.
     """
     _refuse_too_little(checks)

@@ -20,6 +20,8 @@ __all__ = ["DriftFit"]
 
 # bounds of the standard deviations on the log scale: 0.01 % and a factor of 150
 SMALLEST_SD, LARGEST_SD = 1e-4, 5.0
+# a spread between patients of 1 % or less is none
+SMALLEST_BETWEEN = 1e-2
 # positions of the parameters
 MEDIAN, BETWEEN, CHANGE, REVERSION = range(4)
 
@@ -131,10 +133,8 @@ class DriftFit:
     def between_sd(self) -> Estimate:
         """Standard deviation of the log threshold between patients."""
         se = float(np.sqrt(self.covariance[BETWEEN, BETWEEN]))
-        return self._estimate(
-            "standard deviation of the log threshold between patients", float(np.exp(self.values[BETWEEN])), se,
-            "log ratio",
-        )  # fmt: skip
+        value = 0.0 if self.values[BETWEEN] <= np.log(SMALLEST_BETWEEN) else float(np.exp(self.values[BETWEEN]))
+        return self._estimate("standard deviation of the log threshold between patients", value, se, "log ratio")
 
     @property
     def half_life_minutes(self) -> Estimate | None:

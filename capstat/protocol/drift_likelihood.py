@@ -34,12 +34,15 @@ class DriftLikelihood:
         Times since the first check; 0 where there is no check.
     absent : ndarray of bool, shape (n, d)
         Where there is no check.
+    log2_points : int
+        Points of the boxes; see `log_boxes`.
     """
 
     lower: NDArray[np.float64]
     upper: NDArray[np.float64]
     minutes: NDArray[np.float64]
     absent: NDArray[np.bool_]
+    log2_points: int = 8
 
     @classmethod
     def of(cls, checks: RepeatedChecks) -> DriftLikelihood:
@@ -58,7 +61,8 @@ class DriftLikelihood:
         covariance = checks_covariance(self.minutes, between_sd, rate, reversion)
         covariance[self.absent[:, :, None] | self.absent[:, None, :]] = 0.0
         covariance[:, np.arange(self.minutes.shape[1]), np.arange(self.minutes.shape[1])] += self.absent
-        return float(log_boxes(self.lower, self.upper, np.full(self.minutes.shape[1], log_median), covariance).sum())
+        mean = np.full(self.minutes.shape[1], log_median)
+        return float(log_boxes(self.lower, self.upper, mean, covariance, log2_points=self.log2_points).sum())
 
     def at(self, x: NDArray[np.float64]) -> float:
         """Log-likelihood at (log median, log between, log standard deviation of change in 30 min, log reversion).
