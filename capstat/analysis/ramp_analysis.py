@@ -224,7 +224,9 @@ def _group(
     if question.errors is not None:
         misjudged = tuple(one.consequences(question, options.level, misjudged=True) for one in applied)
     without = tuple(
-        policy_consequences(replace(policy, at_maximum=None), laws.steps, discomfort_ma=question.discomfort_ma)
+        policy_consequences(
+            replace(policy, at_maximum=None), laws.steps, discomfort_ma=question.discomfort_ma, level=options.level
+        )
         for policy in policies
     )
     comparison = compare_policies(

@@ -25,9 +25,6 @@ if TYPE_CHECKING:
 
 __all__ = ["GroupLaws", "PairLaws", "group_laws", "pair_laws"]
 
-# beside the model the estimate itself is shown, without limits: bootstrap limits of shares collapse at 0 and 100 %
-WITHOUT_MODEL_DRAWS = 1
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class GroupLaws:
@@ -112,14 +109,15 @@ def group_laws(
         When no model can be fitted, or too many resamples have no estimate.
     """
     fit = best or _best(thresholds, model_families(thresholds))
-    (curve,) = bootstrap_curves([thresholds], replicates=WITHOUT_MODEL_DRAWS, seed=seed)
+    # shown beside the model without limits: percentiles of a share that is 0 or 100 % collapse
+    (curve,) = bootstrap_curves([thresholds], replicates=1, seed=seed)
     return GroupLaws(
         label,
         len(thresholds),
         thresholds.n_patients,
         fit.name,
         law_of_model(thresholds, fit, label, replicates=draws, seed=seed),
-        law_without_model(curve, label),
+        law_without_model(curve, label).without_draws(),
     )
 
 

@@ -10,7 +10,7 @@ import numpy as np
 from capstat.protocol.courses import courses_of
 from capstat.protocol.expectation import Bounds, estimate_of
 from capstat.protocol.policy_parts import NO_MARGIN
-from capstat.results import NotEstimableError
+from capstat.results import NotEstimableError, UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -25,8 +25,9 @@ if TYPE_CHECKING:
 
 __all__ = ["MarginUnderPolicy", "loss_after_policy", "margin_needed_after_policy", "margins_after_policy"]
 
-# parts into which each step is divided; the chance of loss is smooth inside them but for the last
-PARTS = 16
+# ends of the parts into which each step is divided, as shares of it: finer towards its upper end, where small rises
+# already lose capture
+PARTS = 1 - np.linspace(1, 0, 33) ** 3
 # margins tried, in percent of the current found
 LARGEST_PERCENT, PERCENT_STEP = 100.0, 0.5
 
@@ -52,11 +53,20 @@ class MarginUnderPolicy:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Captured:
-    """Parts of the steps with a threshold that the search finds: current found, threshold, probability of each draw."""
+    """Parts of the steps with a threshold that the search finds: current found, threshold, probability of each draw.
+
+    ``said`` marks the draws that are kept.
+    """
 
     found_ma: NDArray[np.float64]
     threshold_ma: NDArray[np.float64]
     share: NDArray[np.float64]
+    said: NDArray[np.bool_]
+
+    def mean(self, chance: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Mean chance: draws of drift and of thresholds side by side, a single row standing for all."""
+        rows = chance[self.said] if chance.shape[0] == self.said.size else chance
+        return np.asarray((rows * self.share).sum(axis=1))
 
 
 def _captured(policy: RampPolicy, law: ModelLaw) -> _Captured:
@@ -67,7 +77,7 @@ def _captured(policy: RampPolicy, law: ModelLaw) -> _Captured:
     high = courses.threshold_ma[kept]
     # the first cell is open below: half of its end is far below any threshold
     low = np.where(low == 0, high / 2, low)
-    ends = low[:, None] + (high - low)[:, None] * np.linspace(0, 1, PARTS + 1)
+    ends = low[:, None] + (high - low)[:, None] * PARTS
     share = law.share_captured(ends.ravel()).reshape(law.draws + 1, *ends.shape)
     mass = np.diff(share, axis=2)
     # what lies below half of the first setting belongs to its lowest part
@@ -78,12 +88,10 @@ def _captured(policy: RampPolicy, law: ModelLaw) -> _Captured:
         raise NotEstimableError(f"The policy '{policy.name}' captures nobody, so there is nothing to lose.")
     middle = np.sqrt(ends[:, 1:] * ends[:, :-1])
     found = np.broadcast_to(courses.accepted_ma[kept][:, None], middle.shape)
-    return _Captured(found.ravel(), middle.ravel(), mass.reshape(law.draws + 1, -1) / total[:, None])
-
-
-def _paired(chance: NDArray[np.float64], share: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Mean chance: draws of drift and of thresholds side by side, a single row standing for all."""
-    return np.asarray((chance * share).sum(axis=1))
+    # a draw under which nobody is captured says nothing of those captured
+    said = total > 0
+    share = mass.reshape(law.draws + 1, -1)[said] / total[said, None]
+    return _Captured(found.ravel(), middle.ravel(), share, said)
 
 
 def _checked_draws(law: ModelLaw, rise: MaximumRise) -> None:
@@ -148,7 +156,7 @@ def margins_after_policy(
         log_margin = np.log(final / captured.threshold_ma)
         loss = []
         for time in minutes:
-            chance = _paired(rise.exceeds(log_margin, time), captured.share)
+            chance = captured.mean(rise.exceeds(log_margin, time))
             loss.append(
                 estimate_of(
                     Bounds(chance, chance),
@@ -196,15 +204,19 @@ def margin_needed_after_policy(
     ------
     NotEstimableError, ValueError
         As in :func:`margins_after_policy`.
+    UsageError
+        When the chance is none.
     """
+    if not 0 < at_most < 1:
+        raise UsageError(f"The largest chance of loss (at_most) lies between 0 and 1, not at {at_most:g}.")
     _checked_draws(law, rise)
     captured = _captured(policy, law)
     room = np.log(captured.found_ma / captured.threshold_ma)
-    needed = np.full(max(captured.share.shape[0], rise.law.rate.size), np.inf)
+    needed = np.full(max(captured.share.shape[0], 1 if captured.said.size > 1 else rise.law.rate.size), np.inf)
     percents = np.arange(0.0, LARGEST_PERCENT + PERCENT_STEP / 2, PERCENT_STEP)
     before = np.full(needed.size, np.nan)
     for k, percent in enumerate(percents):
-        chance = _paired(rise.exceeds(room + np.log1p(percent / 100), minutes), captured.share)
+        chance = captured.mean(rise.exceeds(room + np.log1p(percent / 100), minutes))
         newly = np.isinf(needed) & (chance <= at_most)
         # between two margins that were tried the chance falls nearly on a line
         part = np.zeros(needed.size)

@@ -62,11 +62,6 @@ class Weights:
         """The three weights."""
         return self.per_second_without_output, self.per_pulse_above_discomfort, self.per_patient_not_captured
 
-    def cost(self, means: MeanConsequences) -> NDArray[np.float64]:
-        """Mean cost of a patient, for the estimate and every draw."""
-        parts = (means.without_output_s, means.pulses_above_discomfort, means.not_captured)
-        return np.asarray(sum(weight * part.lower for weight, part in zip(self.all, parts, strict=True)))
-
 
 # for illustration: whoever uses them must state their own
 CONSCIOUS: Final = Weights("conscious", 1.0, 1.0, 600.0)
@@ -147,7 +142,7 @@ def compare_policies(
     Parameters
     ----------
     policies : sequence of PolicyConsequences
-        Under the thresholds that are believed; draws of all of them belong together.
+        Under the thresholds that are believed; draws of all of them belong together (the smallest number counts).
     if_higher : sequence of MeanConsequences
         The same policies under thresholds that are ``factor`` times as high.
     factor : float
@@ -160,14 +155,20 @@ def compare_policies(
     Raises
     ------
     UsageError
-        Without policies, or when two have the same name or the numbers of policies differ.
+        Without policies, when two have the same name, when the numbers of policies differ, or the factor is none.
     NotEstimableError
         When consequences are known between bounds only.
     """
     names = [found.policy.name for found in policies]
     if not names or len(set(names)) < len(names) or len(if_higher) != len(names):
         raise UsageError("A comparison needs one or more policies with different names.")
-    criteria = np.array([_criteria(found.means) for found in policies])
+    if not 0 < factor < np.inf:
+        raise UsageError(f"By how much thresholds may be higher (factor) is a finite number above 0, not {factor:g}.")
+    every = [_criteria(means) for means in (*(found.means for found in policies), *if_higher)]
+    # a law of two placements may have fewer draws
+    kept = min(found.shape[1] for found in every)
+    criteria = np.array([found[:, :kept] for found in every[: len(names)]])
+    higher = np.array([found[:, :kept] for found in every[len(names) :]])
     no_worse = (criteria[:, None] <= criteria[None] + SAME).all(axis=2)
     better = (criteria[:, None] < criteria[None] - SAME).any(axis=2)
     dominates = np.asarray(no_worse & better)  # (which, whom, draw)
@@ -177,29 +178,30 @@ def compare_policies(
         tuple(tuple(names[k] for k in np.flatnonzero(dominates[:, whom, 0])) for whom in range(len(names))),
         tuple(float(d) for d in dominates[:, :, 1:].any(axis=0).mean(axis=1)) if drawn else (),
         factor,
-        tuple(_choice(policies, if_higher, one, level, factor) for one in weights),
+        tuple(_choice(policies[0].not_captured, criteria, higher, one, level, factor) for one in weights),
     )
 
 
 def _choice(
-    policies: Sequence[PolicyConsequences], if_higher: Sequence[MeanConsequences], weights: Weights, level: float,
+    example: Estimate, believed: NDArray[np.float64], if_higher: NDArray[np.float64], weights: Weights, level: float,
     factor: float,
 ) -> Choice:  # fmt: skip
-    believed = np.array([weights.cost(found.means) for found in policies])
-    higher = np.array([weights.cost(means) for means in if_higher])
-    first, count = policies[0].not_captured, len(policies)
+    """Costs and regret from criteria of shape (policies, 3, draws + 1)."""
+    costs, higher = (np.einsum("k,pkd->pd", weights.all, criteria) for criteria in (believed, if_higher))
 
     def tell(values: NDArray[np.float64], quantity: str) -> tuple[Estimate, ...]:
         return tuple(
-            estimate_of(Bounds(row, row), quantity, "s", level=level, n=first.n, method=first.method) for row in values
+            estimate_of(Bounds(row, row), quantity, "s", level=level, n=example.n, method=example.method)
+            for row in values
         )
 
-    cheapest = np.bincount(believed[:, 1:].argmin(axis=0), minlength=count) if believed.shape[1] > 1 else np.zeros(0)
+    # policies that cost the same share their draws
+    cheapest = costs[:, 1:] <= costs[:, 1:].min(axis=0) + SAME if costs.shape[1] > 1 else np.zeros((0, 1), dtype=bool)
     return Choice(
         weights,
-        tell(believed, f"mean cost of a patient ({weights.name} weights), in seconds without output"),
-        int(believed[:, 0].argmin()),
-        tuple(float(share) for share in cheapest / max(believed.shape[1] - 1, 1)),
+        tell(costs, f"mean cost of a patient ({weights.name} weights), in seconds without output"),
+        int(costs[:, 0].argmin()),
+        tuple(float(share) for share in (cheapest / cheapest.sum(axis=0)).mean(axis=1)) if cheapest.size else (),
         tell(
             higher - higher.min(axis=0), f"regret if thresholds are {factor:g} times as high ({weights.name} weights)"
         ),

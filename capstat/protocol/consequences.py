@@ -139,11 +139,10 @@ def _pulses_above(courses: Courses, policy: RampPolicy, discomfort_ma: float) ->
 def means_of(found: Expectation, policy: RampPolicy, discomfort_ma: float) -> MeanConsequences:
     """Means of a law applied to courses."""
     courses, per_second = found.courses, policy.rate_ppm / 60
-    before = np.minimum(courses.first_capture_s, courses.end_s) * per_second
     return MeanConsequences(
         not_captured=found.mean(~courses.captured),
         without_output_s=found.mean(courses.without_output_s),
-        pulses_before_capture=found.mean(before),
+        pulses_before_capture=found.mean(courses.paced_before_s * per_second),
         pulses_above_discomfort=found.mean(_pulses_above(courses, policy, discomfort_ma)),
         final_ma=found.mean(np.nan_to_num(courses.final_ma)),
     )

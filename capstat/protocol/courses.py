@@ -40,6 +40,8 @@ class Courses:
         Probability of the course in that cell; 1 where judgements are never wrong.
     first_capture_s : ndarray, shape (a,)
         When the first setting that captures begins, in s from the first pulse; infinite without one.
+    paced_before_s : ndarray, shape (a,)
+        Time with pulses up to then; all of the search without a capture, in s.
     end_s : ndarray, shape (a,)
         When the search ends, capture seen for as long as wanted, in s.
     without_output_s : ndarray, shape (a,)
@@ -58,6 +60,7 @@ class Courses:
     threshold_ma: NDArray[np.float64]
     probability: NDArray[np.float64]
     first_capture_s: NDArray[np.float64]
+    paced_before_s: NDArray[np.float64]
     end_s: NDArray[np.float64]
     without_output_s: NDArray[np.float64]
     exposure_s: NDArray[np.float64]
@@ -160,6 +163,8 @@ def _followed(
     pair = np.broadcast_to(np.arange(row.size)[:, None], setting.shape)[tried]
     np.add.at(exposure, (pair, np.searchsorted(edges, setting[tried])), dwell)
     np.add.at(exposure, (np.flatnonzero(found), np.searchsorted(edges, accepted[found])), hold[found])
+    before = np.minimum(first_capture, end)
     return Courses(
-        edges, edges.size + 1, cell, threshold, probability, first_capture, end, without, exposure, accepted, final[row]
+        edges, edges.size + 1, cell, threshold, probability, first_capture, before, end, without, exposure, accepted,
+        final[row],
     )  # fmt: skip

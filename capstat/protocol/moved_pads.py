@@ -128,6 +128,15 @@ def _joined(
         threshold_ma=both(before.threshold_ma, after.threshold_ma[two]),
         probability=both(before.probability, before.probability[one] * after.probability[two]),
         first_capture_s=both(before.first_capture_s, np.minimum(before.first_capture_s[one], late)),
+        # no pulses are given while the pads are moved
+        paced_before_s=both(
+            before.paced_before_s,
+            np.where(
+                np.isfinite(before.first_capture_s[one]),
+                before.paced_before_s[one],
+                before.end_s[one] + after.paced_before_s[two],
+            ),
+        ),
         end_s=both(before.end_s, before.end_s[one] + seconds + after.end_s[two]),
         without_output_s=both(
             before.without_output_s, before.without_output_s[one] + seconds + after.without_output_s[two]

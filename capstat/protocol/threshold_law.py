@@ -209,6 +209,10 @@ class StepLaw:
         in_cell = cell[:, None] == np.arange(edges_ma.size)
         return np.asarray((self.mass[:, finite] * self.upper_ma[finite]) @ in_cell)
 
+    def without_draws(self) -> StepLaw:
+        """Return the estimate alone."""
+        return replace(self, mass=self.mass[:1])
+
     def scaled(self, factor: float) -> StepLaw:
         """Return the law with every threshold times ``factor``."""
         return replace(self, lower_ma=self.lower_ma * factor, upper_ma=self.upper_ma * factor)

@@ -124,7 +124,6 @@ def test_simulated_pairs(policy, law):
         assert near[0] <= exact.final_ma[k].value <= near[1]
 
 
-# DEFECT: pulses_before_capture counts the seconds of moving the pads as pulses (time x rate), although none is delivered
 @pytest.mark.parametrize(("policy", "law"), CASES.values(), ids=CASES.keys())
 def test_no_pulses_while_the_pads_are_moved(policy, law):
     simulated = carried_out(policy, draw_pairs(law, 200_000, np.random.default_rng(6)), 70)

@@ -35,6 +35,8 @@ __all__ = [
 
 MOST_POLICIES = 8
 CAUTION = "Nothing here is a recommendation."
+# height of a number, in points
+HIGH = 12.0
 # where a number may stand beside its point, in points, in the order in which places are tried
 PLACES = tuple(
     (far * x, far * y) for far in (7, 10, 16, 24) for x, y in ((1, 1), (-1, 1), (1, -1), (-1, -1), (0, 1.2), (0, -1.2))
@@ -95,21 +97,21 @@ class Numbered:
     note: str = ""
 
 
-def draw_numbered(axis: Axes, points: Sequence[Numbered], panel: tuple[float, float]) -> None:
+def draw_numbered(axis: Axes, points: Sequence[Numbered]) -> None:
     """Draw points, each with its number beside it where it touches neither a point nor another number.
 
     Parameters
     ----------
     axis : Axes
-        With its final limits.
+        With its final limits, laid out.
     points : sequence of Numbered
         In the order of their importance.
-    panel : tuple of float
-        About the width and height of the axes, in points.
     """
+    box, point_size = axis.get_window_extent(), axis.figure.dpi / 72
+    panel = (box.width / point_size, box.height / point_size)
     (left, right), (bottom, top) = axis.get_xlim(), axis.get_ylim()
     at = [((p.x - left) / (right - left) * panel[0], (p.y - bottom) / (top - bottom) * panel[1]) for p in points]
-    # centre and half width of what must not be touched; everything is about as high as a letter
+    # centre and half width of what must not be touched
     taken = [(x, y, 4.0) for x, y in at]
     for point, (x, y) in zip(points, at, strict=True):
         axis.plot(
@@ -117,18 +119,18 @@ def draw_numbered(axis: Axes, points: Sequence[Numbered], panel: tuple[float, fl
             markerfacecolor="black" if point.filled else "white", markeredgewidth=1.2, zorder=5,
         )  # fmt: skip
         words = f"{point.text} ({point.note})" if point.note else point.text
-        half = 2.6 * len(words) + 1.0
+        half = 2.9 * len(words) + 1.0
         places = [(dx + (half if dx > 0 else -half if dx < 0 else 0.0), dy) for dx, dy in PLACES]
 
         def touches(place: tuple[float, float], x: float = x, y: float = y, half: float = half) -> bool:
             u, v = x + place[0], y + place[1]
             inside = half < u < panel[0] - half and 5 < v < panel[1] - 5
-            return not inside or any(abs(u - a) < half + w and abs(v - b) < 9.5 for a, b, w in taken)
+            return not inside or any(abs(u - a) < half + w and abs(v - b) < HIGH for a, b, w in taken)
 
         offset = next((place for place in places if not touches(place)), places[0])
         taken.append((x + offset[0], y + offset[1], half))
         axis.annotate(
             words, (point.x, point.y), xytext=offset, textcoords="offset points", ha="center", va="center", fontsize=8,
-            fontweight="bold", zorder=6, bbox={"boxstyle": "square,pad=0.05", "facecolor": "white", "edgecolor": "none", "alpha": 0.75},
+            fontweight="bold", zorder=6,
             arrowprops={"arrowstyle": "-", "linewidth": 0.7, "shrinkA": 0, "shrinkB": 3} if abs(offset[1]) > 12 else None,
         )  # fmt: skip

@@ -46,19 +46,20 @@ def ramp_tradeoff_picture(found: RampAnalysis) -> Picture | None:
     )
     for axis, group in zip(axes, groups, strict=True):
         _draw_whiskers(axis, group)
-    # numbers are placed at the final limits
     axes[0].set(xlim=(0, 1.04 * axes[0].get_xlim()[1]), ylim=(0, 1.06 * axes[0].get_ylim()[1]))
-    panel = (430.0 if len(groups) == 1 else 205.0, 170.0)
-    told = []
-    for axis, group in zip(axes, groups, strict=True):
-        usual = _usual_share(group)
-        draw_numbered(axis, _points(group, usual), panel)
-        differs = any(_missed(one) != usual for one in _drawn(group))
-        words = f"not captured: {usual} %" + (" unless noted" if differs else " with every policy")
-        axis.set_title(wrapped((group_name(group, found.question.by), words), 44), fontsize=9)
-        told.append(f"{group_name(group, found.question.by)}: {_told(group)}.")
+    usual = [_usual_share(group) for group in groups]
+    names = [group_name(group, found.question.by) for group in groups]
+    for axis, group, name, share in zip(axes, groups, names, usual, strict=True):
+        differs = any(_missed(one) != share for one in _drawn(group))
+        words = f"not captured: {share} %" + (" unless noted" if differs else " with every policy")
+        axis.set_title(wrapped((name, words), 44), fontsize=9)
     figure.suptitle(f"What each policy costs ({part.capture.name} capture)", fontsize=12)
     policy_key(figure, part, extra=_marks())
+    # numbers are placed at the final limits and sizes
+    figure.draw_without_rendering()
+    for axis, group, share in zip(axes, groups, usual, strict=True):
+        draw_numbered(axis, _points(group, share))
+    told = [f"{name}: {_told(group)}." for name, group in zip(names, groups, strict=True)]
     level = f"{100 * groups[0].policies[0].not_captured.level:g} %"
     return render(
         figure,
