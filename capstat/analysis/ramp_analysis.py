@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from capstat.analysis.facts import ALL_PLACEMENTS
 from capstat.analysis.ramp_as_read import PoliciesAsRead, policies_as_read
-from capstat.analysis.ramp_laws import PairLaws, group_laws, pair_laws
+from capstat.analysis.ramp_laws import PairLaws, group_laws, law_of_pair, pair_laws
 from capstat.analysis.ramp_margins import DriftAnalysis, PolicyMargins, analyse_drift, policy_margins
 from capstat.analysis.ramp_reposition import RepositionAnalysis, analyse_reposition
 from capstat.placement import first_attempt_of_each_patient, grouped_by, paired_by_design
@@ -166,6 +166,10 @@ def analyse_ramps(
     by_name = {capture.name: capture for capture in CAPTURE_DEFINITIONS}
     wanted: dict[CaptureDefinition, list[RampPolicy]] = {}
     for policy in policies:
+        if policy.capture is not None and policy.capture not in by_name:
+            raise UsageError(
+                f"'{policy.name}' looks for '{policy.capture}' capture; accepted are {', '.join(by_name)}."
+            )
         wanted.setdefault(by_name[policy.capture] if policy.capture else leading, []).append(policy)
     parts = [
         _part(study, options, question, capture, tuple(chosen), (best or {}) if capture is leading else {})
@@ -211,7 +215,15 @@ def _group(
     except NotEstimableError as error:
         return RampGroup(label, thresholds.n_patients, None, str(error))
     notes: list[str] = []
-    applied = [_Applied.of(policy, label, laws, pairs, question, notes) for policy in policies]
+    joint = [_pair_of(policy, label, pairs, question, notes) for policy in policies]
+    known = next((pair for pair in joint if pair is not None), None)
+    if known is not None:
+        # one law for all policies of the group, so that they can be compared draw by draw
+        laws = replace(laws, model=law_of_pair(known, laws.n_patients), model_name=_PAIRED)
+    applied = [
+        _Applied(policy if pair is not None else replace(policy, at_maximum=None), laws, pair)
+        for policy, pair in zip(policies, joint, strict=True)
+    ]
     found = tuple(one.consequences(question, options.level) for one in applied)
     if_higher = [one.means_if_higher(question) for one in applied]
     margins: list[PolicyMargins] = []
@@ -238,6 +250,40 @@ def _group(
     )  # fmt: skip
 
 
+_PAIRED = "lognormal (two placements of one patient)"
+
+
+def _pair_of(
+    policy: RampPolicy, label: str, pairs: PairLaws, question: RampQuestion, notes: list[str]
+) -> PairedLaw | None:
+    """Law of two placements for a policy that moves the pads; ``None``, and a note, where it stops at its maximum."""
+    move = policy.at_maximum
+    if move is None:
+        return None
+    if move.placement == label:
+        notes.append(f"'{policy.name}' moves the pads to {label}, where they are: it stops at the maximum here.")
+        return None
+    pair = pairs.between(label, move.placement, question.correlation)
+    if pair is None:
+        why = f" ({pairs.reason})" if pairs.reason else ""
+        notes.append(
+            f"'{policy.name}' moves the pads to {move.placement}; what that does after a failure with {label} is not "
+            f"known here{why}: it stops at the maximum."
+        )
+    elif pair.is_assumed:
+        notes.append(
+            f"'{policy.name}' moves the pads to {move.placement}: all policies rest on lognormal thresholds here; no "
+            f"patients had both placements by design, so the correlation of their two thresholds is assumed to be "
+            f"{question.correlation:g}, and the share that no current captures to be the same with both."
+        )
+    else:
+        notes.append(
+            f"'{policy.name}' moves the pads to {move.placement}: all policies rest on the lognormal thresholds of "
+            "patients with both placements here."
+        )
+    return pair
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class _Applied:
     """A policy with the law that it is applied to: one placement, or two where the pads are moved."""
@@ -245,33 +291,6 @@ class _Applied:
     policy: RampPolicy
     laws: GroupLaws
     pair: PairedLaw | None
-
-    @classmethod
-    def of(
-        cls, policy: RampPolicy, label: str, laws: GroupLaws, pairs: PairLaws, question: RampQuestion, notes: list[str]
-    ) -> _Applied:
-        move = policy.at_maximum
-        if move is None:
-            return cls(policy, laws, None)
-        stay = replace(policy, at_maximum=None)
-        if move.placement == label:
-            notes.append(f"'{policy.name}' moves the pads to {label}, where they are: it stops at the maximum here.")
-            return cls(stay, laws, None)
-        pair = pairs.between(label, move.placement, question.correlation)
-        if pair is None:
-            why = f" ({pairs.reason})" if pairs.reason else ""
-            notes.append(
-                f"'{policy.name}' moves the pads to {move.placement}; what that does after a failure with {label} is "
-                f"not known here{why}: it stops at the maximum."
-            )
-            return cls(stay, laws, None)
-        if pair.is_assumed:
-            notes.append(
-                f"'{policy.name}' moves the pads; no patients had both placements by design, so the correlation of "
-                f"their two thresholds is assumed to be {question.correlation:g}."
-            )
-        notes.append(f"'{policy.name}' rests on lognormal thresholds with both placements, not on {laws.model_name}.")
-        return cls(policy, laws, pair)
 
     def consequences(self, question: RampQuestion, level: float, *, misjudged: bool = False) -> PolicyConsequences:
         errors = question.errors if misjudged else None

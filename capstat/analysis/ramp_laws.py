@@ -14,16 +14,17 @@ from capstat.distributions.bootstrap import bootstrap_curves
 from capstat.placement import paired_by_design, paired_ratio
 from capstat.protocol.estimated_law import law_of_model, law_without_model
 from capstat.protocol.paired_law import MarginalLaw, PairedLaw
+from capstat.protocol.threshold_law import ModelLaw
 from capstat.results import NotEstimableError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from capstat.distributions import Family, ParametricFit
-    from capstat.protocol.threshold_law import ModelLaw, StepLaw
+    from capstat.protocol.threshold_law import StepLaw
     from capstat.thresholds import CensoredThresholds
 
-__all__ = ["GroupLaws", "PairLaws", "group_laws", "pair_laws"]
+__all__ = ["GroupLaws", "PairLaws", "group_laws", "law_of_pair", "pair_laws"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -71,13 +72,37 @@ class PairLaws:
     reason: str
 
     def between(self, here: str, there: str, correlation: float) -> PairedLaw | None:
-        """Law with ``here`` first; with an assumed correlation where nothing was estimated; ``None`` without any."""
+        """Law with ``here`` first; with an assumed correlation where nothing was estimated; ``None`` without any.
+
+        With an assumed correlation the share that no current captures is that of ``here`` with both placements.
+        """
         law = self.estimated
         if law is None and self.marginals is not None:
-            law = PairedLaw.assumed(*self.marginals, correlation)
+            one, other = self.marginals
+            if one.name != here:
+                one, other = other, one
+            law = PairedLaw.assumed(one, replace(other, capturable=one.capturable), correlation)
         if law is None or {here, there} != set(law.names):
             return None
         return law if law.names[0] == here else law.swapped()
+
+
+def law_of_pair(pair: PairedLaw, n_patients: int) -> ModelLaw:
+    """Law of the first placement of a pair, with the draws of the pair.
+
+    Parameters
+    ----------
+    pair : PairedLaw
+        Two thresholds of one patient.
+    n_patients : int
+        Patients with the first placement, behind a pair whose correlation is assumed.
+    """
+    one = pair.marginal(0)
+    return ModelLaw(
+        LOGNORMAL, one.log_mean, np.log(one.log_sd)[:, None], one.capturable,
+        n_patients if pair.is_assumed else pair.n_patients, one.name,
+        f"lognormal thresholds with two placements: {pair.source}",
+    )  # fmt: skip
 
 
 def _best(thresholds: CensoredThresholds, families: Sequence[Family]) -> ParametricFit:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from capstat.protocol.compare_policies import CONSCIOUS, UNCONSCIOUS, Weights
 from capstat.protocol.margins import USUAL_MINUTES
+from capstat.results import UsageError
 
 if TYPE_CHECKING:
     from capstat.capture import JudgementErrors
@@ -44,6 +46,11 @@ class RampQuestion:
         Seconds that moving the pads takes, without pacing.
     draws : int
         Draws of the uncertainty.
+
+    Raises
+    ------
+    UsageError
+        When a choice cannot be carried out.
     """
 
     policies: tuple[RampPolicy, ...] = ()
@@ -56,3 +63,24 @@ class RampQuestion:
     correlation: float = 0.6
     move_s: float = 30.0
     draws: int = 200
+
+    def __post_init__(self) -> None:
+        """Refuse choices that cannot be carried out."""
+        rules = (
+            (
+                0 <= self.discomfort_ma < math.inf,
+                "The level of discomfort is a current of at least 0 mA",
+                self.discomfort_ma,
+            ),
+            (0 < self.factor < math.inf, "By how much thresholds may be higher (factor) is above 0", self.factor),
+            (-1 < self.correlation < 1, "A correlation lies between -1 and 1", self.correlation),
+            (0 <= self.move_s < math.inf, "Moving the pads takes at least 0 s", self.move_s),
+            (self.draws >= 0, "The number of draws is at least 0", self.draws),
+            *(
+                (0 < time < math.inf, "A time in which capture may be lost is above 0 minutes", time)
+                for time in self.minutes
+            ),
+        )
+        problems = [f"{words}, not {value:g}." for holds, words, value in rules if not holds]
+        if problems:
+            raise UsageError(" ".join(problems))

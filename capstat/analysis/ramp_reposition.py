@@ -49,6 +49,8 @@ def analyse_reposition(
     step, begin = policy.step_at(policy.start_ma), min(policy.start_ma, highest)
     timing = RampTiming(step, policy.seconds_per_step, question.move_s, begin)
     currents = CURRENTS_MA[highest > CURRENTS_MA]
+    if not currents.size:
+        return RepositionAnalysis((), f"the first policy ends at {highest:g} mA, so that there is nothing to go on to")
     found: list[tuple[RepositionCurve, ...]] = []
     reasons: list[str] = []
     for here in (options.first, options.minus):

@@ -102,7 +102,7 @@ def bootstrap_parameters(
             found.append(best[:size])
             shares.append(float(special.expit(best[size])) if best.size > size else 1.0)
     lost = _checked_lost(replicates - len(found), replicates, fit.family)
-    draws = np.array(found)
+    draws = np.array(found).reshape(-1, size)
     return ParameterDraws(draws[:, 0], draws[:, 1:], np.array(shares), lost)
 
 

@@ -309,7 +309,8 @@ def _quantile_of_some(found: Expectation, value: NDArray[np.float64], share: NDA
     """Quantile at a share that differs between draws."""
     distinct, low, high = found.distribution(value)
     at = [np.minimum((p < share[:, None] - 1e-9).sum(axis=1), distinct.size - 1) for p in (high, low)]
-    return Bounds(distinct[at[0]], distinct[at[1]])
+    # of nobody there is no quantile
+    return Bounds(*(np.where(share > 1e-9, distinct[position], np.inf) for position in at))
 
 
 def _time_curve(found: Expectation, policy: RampPolicy, level: float, method: str) -> Curve:

@@ -37,7 +37,8 @@ def elapsed_factor(minutes: ArrayLike, reversion: ArrayLike) -> NDArray[np.float
 
 def percent_change(log_sd: float) -> float:
     """Standard deviation of a log ratio as a percent change: one standard deviation upwards."""
-    return float(100 * np.expm1(log_sd))
+    with np.errstate(over="ignore"):
+        return float(100 * np.expm1(log_sd))
 
 
 def checks_covariance(

@@ -171,7 +171,8 @@ def margin_needed(
         raise UsageError(f"at_most must be a chance between 0 and 1, not {at_most:g}.")
     if not (np.isfinite(minutes) and minutes > 0):
         raise UsageError(f"minutes must be a time above 0, not {minutes:g}.")
-    percent = 100 * np.expm1(rise.margin(at_most, minutes))
+    with np.errstate(over="ignore"):
+        percent = 100 * np.expm1(rise.margin(at_most, minutes))
     lower, upper = _limits(percent, level)
     return Estimate(
         f"margin for at most {100 * at_most:g} % loss of capture within {minutes:g} minutes", float(percent[0]), lower,

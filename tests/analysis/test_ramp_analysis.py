@@ -130,15 +130,12 @@ def test_without_a_model_is_counted(crossover, shipped):
         assert group.without_model[1].without_output_s.value == pytest.approx(expected, abs=0.2)
 
 
-# DEFECT: the estimate without a model carries "limits" out of a single bootstrap replicate, often beside the value; it is
-# meant to be without limits
 def test_without_a_model_has_no_limits(crossover):
     for group in crossover.parts[0].groups:
         for found in group.without_model:
             assert {(estimate.lower, estimate.upper) for estimate in found.estimates} == {(None, None)}
 
 
-# DEFECT: ... and its level is 95 % whatever the options say
 def test_without_a_model_has_the_level_of_the_options(crossover):
     assert {e.level for g in crossover.parts[0].groups for c in g.without_model for e in c.estimates} == {0.9}
 
@@ -171,9 +168,6 @@ def test_comparison_of_a_group(crossover):
     np.testing.assert_allclose(regret, np.array(cost) - min(cost), atol=1e-9)
 
 
-# DEFECT: with pairs by design the draws of the pair's law (t about the estimate) and of the group's model (bootstrap) are
-# independent, although compare_policies asks for draws that belong together: moving pads cannot capture fewer than not
-# moving, yet the two shares are not correlated over draws, and in some draws moving "captures fewer"
 def test_draws_of_policies_belong_together(shipped):
     stay = replace(MOVED, at_maximum=None, name="stay")
     question = RampQuestion((stay, MOVED), draws=50, minutes=())
@@ -183,11 +177,10 @@ def test_draws_of_policies_belong_together(shipped):
     assert (other <= one + 1e-9).all()
 
 
-# DEFECT: the note says "on lognormal thresholds with both placements, not on lognormal"
 def test_note_on_the_model_of_pairs(crossover):
     group = by_label(crossover)[AL]
-    assert group.laws.model_name == "lognormal"
-    assert not any("not on lognormal." in note for note in group.notes)
+    assert group.laws.model_name == "lognormal (two placements of one patient)"
+    assert any("all policies rest on the lognormal thresholds of patients with both" in note for note in group.notes)
 
 
 def test_by_another_column(shipped, two_families):
@@ -316,8 +309,6 @@ def test_policies_that_end_below_all_thresholds(two_families):
     assert group.without_model[1].not_captured.value == 1
 
 
-# DEFECT: where nobody is left on a current the final current of half and nine in ten is the lowest setting (without a
-# model, or with a share of 0), although the reason "nobody is left on a current" is there for it
 def test_final_current_of_nobody(two_families):
     study = made_up(np.linspace(80, 120, 30)[:, None], [(AP,)])
     low = RampPolicy(10, 10, 30, 2.0, name="low")
@@ -327,8 +318,6 @@ def test_final_current_of_nobody(two_families):
         assert final.reason == "nobody is left on a current"
 
 
-# DEFECT: where the policy that comes first ends at 20 mA or below, the whole analysis is refused because of the fixed
-# currents of "more current, or other pads", with a message about an argument that nobody gave
 def test_first_policy_ends_low(two_families, thresholds_ma):
     study = made_up(thresholds_ma, [(AP, AL)])
     low = RampPolicy(5, 5, 20, 2.0, name="low")
@@ -352,8 +341,6 @@ def test_refusals(thresholds_ma, two_families):
         analysed(study, replace(QUICK, errors=JudgementErrors(0.6, 0.7, odds_ratio_per_10_ma=2.0)))
 
 
-# DEFECT: these come out as KeyError ('pulse'), IndexError (draws=0), ValueError (minutes, factor=-1, correlation=1,
-# draws=-3); factor=0 gives a result with warnings; RampQuestion checks nothing
 @pytest.mark.parametrize(
     "wrong",
     [
@@ -368,7 +355,6 @@ def test_choices_that_cannot_be_carried_out(thresholds_ma, two_families, wrong):
         analysed(study, replace(QUICK, **wrong))
 
 
-# DEFECT: see above; compare_policies and the laws of pairs allow for no draws, the bootstrap of the model does not
 def test_no_draws(thresholds_ma, two_families):
     (group,) = analysed(made_up(thresholds_ma[:, :1], [(AL,)]), replace(QUICK, draws=0)).parts[0].groups
     assert group.policies[0].not_captured.lower is None
@@ -400,8 +386,6 @@ FUZZ = RampQuestion(
 )  # fmt: skip
 
 
-# DEFECT: seeds 5 and 15 (and others) end in numpy's message about an inhomogeneous shape: laws of pairs and of groups
-# have different numbers of draws
 @pytest.mark.parametrize(
     "seeds",
     [range(6), range(12, 16), *(pytest.param(range(k, k + 20), marks=pytest.mark.slow) for k in (20, 40))],

@@ -14,6 +14,7 @@ from scipy import integrate, optimize, special, stats
 from capstat.distributions import LOGNORMAL, WEIBULL
 from capstat.protocol import NO_MARGIN, Direction, Margin, MarginUnit, RampPolicy
 from capstat.protocol.after_capture import loss_after_policy, margin_needed_after_policy, margins_after_policy
+from capstat.protocol.consequences import mean_consequences
 from capstat.protocol.drift_law import DriftLaw
 from capstat.protocol.loss import MaximumRise
 from capstat.protocol.margins import assumed_drift
@@ -132,7 +133,7 @@ def test_simulated_paths_that_return():
     assert found[0].loss[0].n == 30
 
 
-def lost_by_quadrature(edges, sd_at, percent, law=None, median_share=1.0):
+def lost_by_quadrature(edges, sd_at, percent, law=None):
     """Chance of loss of a rising ramp by adaptive quadrature over every step; margin in percent, not rounded."""
     law = law or stats.lognorm(SD, scale=MEDIAN)
     total = 0.0
@@ -147,7 +148,7 @@ def lost_by_quadrature(edges, sd_at, percent, law=None, median_share=1.0):
             limit=200,
         )[0]
         low = high
-    return median_share * total / law.cdf(edges[-1])
+    return total / law.cdf(edges[-1])
 
 
 @pytest.mark.parametrize(("step", "sd"), [(5, 0.2), (5, 0.1), (5, 0.05), (10, 0.05), (20, 0.1)])
@@ -231,6 +232,21 @@ def test_a_wider_margin_never_loses_more(name, amounts, unit, sd, median):
         values = [estimate.value for estimate in one.loss]
         assert values == sorted(values)
         assert all(0 <= value <= 1 + 1e-9 for value in values)
+
+
+@given(st.sampled_from(list(Direction)), st.sampled_from([5.0, 7.5, 20.0]), st.floats(60, 130), st.floats(0.05, 0.5))
+@settings(max_examples=40, deadline=None)
+def test_a_higher_maximum_leaves_fewer_without_capture(direction, step, median, sd):
+    """Where judgements are never wrong, the share not captured never rises with the maximum."""
+    law = replace(LAW, location=np.log([median]), ancillary=np.log([[sd]]))
+    shares = [
+        mean_consequences(
+            RampPolicy(60, step, top, 1.0, direction=direction), law, discomfort_ma=70
+        ).not_captured.lower[0]
+        for top in (60, 80, 100, 137, 140, 200)
+    ]
+    assert all(later <= earlier + 1e-12 for earlier, later in pairwise(shares))
+    assert shares[-1] == pytest.approx(1 - 0.97 * stats.lognorm(sd, scale=median).cdf(200), abs=1e-12)
 
 
 def test_draws_vary_together():

@@ -40,8 +40,9 @@ def on_steps(log_t, step, times=TIMES, start=30.0, top=400.0):
     ma = np.exp(log_t).ravel()
     upper = np.maximum(start + np.ceil((ma - start) / step) * step, start)
     lower = np.where(upper <= start, 0.0, upper - step)
-    beyond = upper > top
-    lower, upper = np.where(beyond, top, lower), np.where(beyond, np.inf, upper)
+    highest = start + np.floor((top - start) / step) * step
+    beyond = upper > highest
+    lower, upper = np.where(beyond, highest, lower), np.where(beyond, np.inf, upper)
     return RepeatedChecks.from_arrays(np.repeat(np.arange(n), d), np.tile(times, n), lower, upper)
 
 

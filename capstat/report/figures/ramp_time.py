@@ -38,6 +38,8 @@ __all__ = ["ramp_time_picture"]
 WIDE = 2
 # final levels are written at least this far apart, in percent
 APART = 6.5
+# width and height of a number in a panel of the whole width, as shares of the panel
+NUMBER_WIDE, NUMBER_HIGH = 0.026, 0.095
 # distance between points of a line, as a share of the panel
 FINE = 0.004
 
@@ -64,7 +66,7 @@ def ramp_time_picture(found: RampAnalysis) -> Picture | None:
             axis.set_xlabel("time from the first pulse, s")
     told = []
     for axis, group in zip(axes, groups, strict=False):
-        _draw_lines(axis, group, end)
+        _draw_lines(axis, group, end, columns)
         axis.set_title(group_name(group, found.question.by), fontsize=9.5)
         told.append(f"{group_name(group, found.question.by)}: {_told(group)}.")
     figure.suptitle(f"How soon each policy captures ({part.capture.name} capture)", fontsize=12)
@@ -101,21 +103,21 @@ def _points(curve: Curve, end: float) -> tuple[Points, Points]:
     return staircase(x, 100 * share)
 
 
-def _draw_lines(axis: Axes, group: RampGroup, end: float) -> None:
+def _draw_lines(axis: Axes, group: RampGroup, end: float, columns: int) -> None:
     size = np.array([end, 100.0])
     lines = [_points(one.curve, end) for one in _drawn(group)]
     dense = [_dense(line, size) for line in lines]
     for k, (x, y) in enumerate(lines):
         axis.plot(x, y, zorder=3, **_style(k))  # type: ignore[arg-type]
-    taken: list[Points] = []
+    taken: list[tuple[Points, int]] = []
     written: set[str] = set()
     for k in range(len(dense)):
-        place, together = _free_place(k, dense, taken)
+        place, together = _free_place(k, dense, taken, NUMBER_WIDE * columns)
         text = ", ".join(str(one + 1) for one in together)
         if text in written:
             continue
         written.add(text)
-        taken.append(place)
+        taken.append((place, len(together)))
         colour = str(_style(k)["color"])
         axis.text(
             place[0] * end, place[1] * 100, text, ha="center", va="center", fontsize=8.5, fontweight="bold", zorder=5, color=colour,
@@ -142,8 +144,22 @@ def _dense(line: tuple[Points, Points], size: Points) -> Points:
     )
 
 
-def _free_place(k: int, lines: list[Points], taken: list[Points]) -> tuple[Points, tuple[int, ...]]:
-    """Point of the rising part of a line that is farthest from other lines and numbers, and the lines that it is of."""
+def _free_place(
+    k: int, lines: list[Points], taken: list[tuple[Points, int]], wide: float
+) -> tuple[Points, tuple[int, ...]]:
+    """Point of the rising part of a line that is farthest from other lines, and the lines that it is of.
+
+    Parameters
+    ----------
+    k : int
+        Which line.
+    lines : list of ndarray, shape (m, 2)
+        All lines.
+    taken : list of (ndarray, int)
+        Where labels are already, and of how many numbers.
+    wide : float
+        Width of one number, as a share of the panel.
+    """
     own = lines[k]
     places = own[own[:, 1] < own[-1, 1] - FINE]
     if not len(places):
@@ -151,10 +167,12 @@ def _free_place(k: int, lines: list[Points], taken: list[Points]) -> tuple[Point
     distance = [np.hypot(*(places[:, None] - other).T).min(axis=0) for other in lines]
     # lines that run with this one wherever it rises share its number
     together = tuple(j for j, far in enumerate(distance) if far.max() < 2 * FINE)
-    apart = [far for j, far in enumerate(distance) if j not in together]
-    apart += [np.hypot(*(places - one).T) for one in taken]
-    best = int(np.argmax(np.min(apart, axis=0))) if apart else len(places) // 2
-    return places[best], together
+    free = np.min([far for j, far in enumerate(distance) if j not in together] or [np.ones(len(places))], axis=0)
+    for place, count in taken:
+        across, up = np.abs(places - place).T
+        # a label never lies on another one while the line has any other place
+        free = np.where((across < wide * (count + len(together)) / 2 + FINE) & (up < NUMBER_HIGH), free - 1, free)
+    return places[int(np.argmax(free))], together
 
 
 def _told(group: RampGroup) -> str:
