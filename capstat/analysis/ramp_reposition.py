@@ -19,8 +19,8 @@ if TYPE_CHECKING:
 
 __all__ = ["RepositionAnalysis", "analyse_reposition"]
 
-# currents without capture that are looked at
-CURRENTS_MA = np.arange(20.0, 200.0, 5.0)
+# currents without capture that are looked at, up to the last mA below the highest
+LOWEST_MA, APART_MA = 20.0, 5.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -48,7 +48,8 @@ def analyse_reposition(
     highest = policy.maximum_ma
     step, begin = policy.step_at(policy.start_ma), min(policy.start_ma, highest)
     timing = RampTiming(step, policy.seconds_per_step, question.move_s, begin)
-    currents = CURRENTS_MA[highest > CURRENTS_MA]
+    currents = np.union1d(np.arange(LOWEST_MA, highest, APART_MA), highest - np.arange(1.0, APART_MA))
+    currents = currents[(currents >= LOWEST_MA) & (currents < highest)]
     if not currents.size:
         return RepositionAnalysis((), f"the first policy ends at {highest:g} mA, so that there is nothing to go on to")
     found: list[tuple[RepositionCurve, ...]] = []

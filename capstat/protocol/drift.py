@@ -36,11 +36,11 @@ FEWEST_PATIENTS = 5
 SLOWEST, FASTEST = 1e-2, 5.0
 # the longest elapsed time must be this many times the shortest before reversion can be told from a walk
 DIFFERENT_TIMES = 1.5
-# a standard error of the log reversion beyond this says that reversion was not seen, within a factor of 50
+# a standard error of a log parameter beyond this says that it was not seen, within a factor of 50
 UNDETERMINED = 2.0
 # log-likelihoods closer than this are the same
 SETTLED = 1e-3
-# reversion is called as fast as the times could show where that costs no more log-likelihood than this
+# a parameter is held at the end of its range where that costs no more log-likelihood than this
 NEARLY = 0.1
 HOPELESS = 25.0
 NO_LIMIT = "The checks put no upper limit on the drift; too many are open above or below."
@@ -131,6 +131,7 @@ def _walk(checks: RepeatedChecks, level: float) -> DriftFit:
     drop = float(stats.chi2.ppf(level, 1)) / 2
     no_drift = _settled(likelihood, found, bounds, CHANGE, 0, drop) is not found
     found = _settled(likelihood, found, bounds, CHANGE, 0, SETTLED)
+    found = _settled(likelihood, found, bounds, BETWEEN, 0, NEARLY)
     free = ~found.at_bound
     free[CHANGE] = not no_drift
     covariance = _covariance(likelihood, found.x, free, DriftModel.RANDOM_WALK)
@@ -156,7 +157,7 @@ def _reverting(checks: RepeatedChecks, level: float, walk: DriftFit) -> DriftFit
     best = max((maximise(coarse, start, bounds) for start in starts), key=lambda one: one.value)
     found = maximise(likelihood, best.x, bounds)
     _refuse_runaway(found, bounds)
-    found = _settled(likelihood, found, bounds, BETWEEN, 0, SETTLED)
+    found = _settled(likelihood, found, bounds, BETWEEN, 0, NEARLY)
     found = _settled(likelihood, found, bounds, REVERSION, 1, NEARLY)
     notes = []
     if found.x[REVERSION] - bounds[REVERSION, 0] < 1e-3:
@@ -185,6 +186,11 @@ def _covariance(
         raise NotEstimableError(f"The checks do not determine the {model.value} model: its likelihood is flat.")
     covariance = np.zeros((x.size, x.size))
     covariance[np.ix_(free, free)] = np.linalg.inv(curvature)
+    if max(covariance[BETWEEN, BETWEEN], covariance[CHANGE, CHANGE]) > UNDETERMINED**2:
+        raise NotEstimableError(
+            f"The checks do not determine the {model.value} model: the spread between patients or the drift is "
+            "uncertain by more than a factor of 50."
+        )
     return covariance
 
 

@@ -30,12 +30,14 @@ def assumed_words(sd: float | None) -> str:
     return "as estimated" if sd is None else f"assumed {100 * sd:g} %"
 
 
-def margin_tables(part: RampPart, groups: list[RampGroup], question: RampQuestion, ending: str) -> list[Table]:
+def margin_tables(
+    part: RampPart, groups: list[RampGroup], names: dict[str, str], question: RampQuestion, ending: str
+) -> list[Table]:
     """Drift where it was estimated, margins after the first policy, and the margin of every policy."""
     tables = [_drift_table(part.drift, ending)] if part.drift.fits else []
     with_margins = [group for group in groups if group.margins]
     if with_margins:
-        tables += [_usual_table(with_margins[0], question, ending), _own_table(with_margins, question, ending)]
+        tables += [_usual_table(with_margins[0], question, ending), _own_table(with_margins, names, question, ending)]
     return tables
 
 
@@ -135,13 +137,13 @@ def _estimates(entries: list[PolicyMargins], prefix: str) -> list[tuple[str, Est
     ]
 
 
-def _own_table(groups: list[RampGroup], question: RampQuestion, ending: str) -> Table:
+def _own_table(groups: list[RampGroup], names: dict[str, str], question: RampQuestion, ending: str) -> Table:
     rows, estimates = [], []
     for group in groups:
         label = group_words(group.label, question.by)
         for entry in group.margins:
             rows.append(
-                (label, entry.policy.name, assumed_words(entry.assumed_sd), margin_words(entry.policy.margin),
+                (label, names[entry.policy.name], assumed_words(entry.assumed_sd), margin_words(entry.policy.margin),
                  *map(bare, entry.own.loss), bare(entry.needed))
             )  # fmt: skip
             estimates += [

@@ -13,6 +13,7 @@ from capstat.report.ramp_words import (
     bare,
     errors_words,
     group_words,
+    numbered,
     order_words,
     steps_words,
     time_words,
@@ -43,8 +44,12 @@ def ramp_tables(found: RampAnalysis) -> list[Table]:
 
 def as_read_table(found: PoliciesAsRead) -> Table:
     """Policies where capture is judged as in the study."""
+    names = numbered([c.policy for c in found.policies])
     rows = [
-        (c.policy.name, *map(bare, (c.stopped_at_false_capture, c.left_at_false_capture, c.missed, c.not_captured)))
+        (
+            names[c.policy.name],
+            *map(bare, (c.stopped_at_false_capture, c.left_at_false_capture, c.missed, c.not_captured)),
+        )
         for c in found.policies
     ]
     how = "as given" if found.given else "as estimated from what was reviewed"
@@ -69,16 +74,17 @@ def tables_of_part(part: RampPart, found: RampAnalysis) -> list[Table]:
     question = found.question
     ending = "" if part is found.parts[0] else f"_{part.capture.name}"
     groups = [group for group in part.groups if group.laws is not None]
+    names = numbered(part.policies)
     tables = [_policies_table(part, ending)]
     if groups:
         tables.append(_consequences_table(groups, part, question.by, ending))
         if all(group.without_model for group in groups):
-            tables.append(_without_model_table(groups, question.by, ending))
+            tables.append(_without_model_table(groups, names, question.by, ending))
         if any(group.misjudged for group in groups):
-            tables.append(_misjudged_table(groups, question.by, ending))
+            tables.append(_misjudged_table(groups, names, question.by, ending))
         if len(part.policies) > 1:
-            tables.append(_comparison_table(groups, question.by, ending))
-        tables += margin_tables(part, groups, question, ending)
+            tables.append(_comparison_table(groups, names, question.by, ending))
+        tables += margin_tables(part, groups, names, question, ending)
     if part.reposition.curves:
         tables.append(_reposition_table(part, ending))
     return tables
@@ -92,8 +98,9 @@ def _maximum_words(policy: RampPolicy) -> str:
 
 
 def _policies_table(part: RampPart, ending: str) -> Table:
+    names = numbered(part.policies)
     rows = [
-        (p.name, order_words(p), steps_words(p), time_words(p), p.margin.words, _maximum_words(p))
+        (names[p.name], order_words(p), steps_words(p), time_words(p), p.margin.words, _maximum_words(p))
         for p in part.policies
     ]
     columns = ("policy", "order", "steps", "time at each setting", "after capture", "no capture at the maximum")
@@ -109,12 +116,12 @@ def _listed(groups: list[RampGroup], by: str) -> list[tuple[str, PolicyConsequen
 
 
 def _consequences_table(groups: list[RampGroup], part: RampPart, by: str, ending: str) -> Table:
-    rows = []
+    rows, names = [], numbered(part.policies)
     for label, c in _listed(groups, by):
         half, most = c.time_to_capture
         final, high = c.final_ma
         rows.append(
-            (label, c.policy.name, *map(bare, (c.not_captured, half, most, c.without_output_s, c.pulses_above_discomfort, final,
+            (label, names[c.policy.name], *map(bare, (c.not_captured, half, most, c.without_output_s, c.pulses_above_discomfort, final,
              high, c.excess_ma)))
         )  # fmt: skip
     first = groups[0].policies[0]
@@ -146,14 +153,14 @@ def _consequences_table(groups: list[RampGroup], part: RampPart, by: str, ending
     )  # fmt: skip
 
 
-def _without_model_table(groups: list[RampGroup], by: str, ending: str) -> Table:
+def _without_model_table(groups: list[RampGroup], names: dict[str, str], by: str, ending: str) -> Table:
     rows, estimates = [], []
     for group in groups:
         for c, plain in zip(group.policies, group.without_model, strict=True):
             label = group_words(group.label, by)
             moved = c.policy.at_maximum is not None
             rows.append(
-                (label, c.policy.name, "\u2013" if moved else bounds_text(c.not_captured), bounds_text(plain.not_captured),
+                (label, names[c.policy.name], "\u2013" if moved else bounds_text(c.not_captured), bounds_text(plain.not_captured),
                  "\u2013" if moved else bounds_text(c.without_output_s), bounds_text(plain.without_output_s),
                  "\u2013" if moved else bounds_text(c.pulses_above_discomfort), bounds_text(plain.pulses_above_discomfort))
             )  # fmt: skip
@@ -172,13 +179,13 @@ def _without_model_table(groups: list[RampGroup], by: str, ending: str) -> Table
     )  # fmt: skip
 
 
-def _misjudged_table(groups: list[RampGroup], by: str, ending: str) -> Table:
+def _misjudged_table(groups: list[RampGroup], names: dict[str, str], by: str, ending: str) -> Table:
     rows, estimates = [], []
     for group in groups:
         label = group_words(group.label, by)
         for right, c in zip(group.policies, group.misjudged, strict=True):
             rows.append(
-                (label, c.policy.name, *map(bare, (c.stopped_at_false_capture, c.left_at_false_capture, c.missed,
+                (label, names[c.policy.name], *map(bare, (c.stopped_at_false_capture, c.left_at_false_capture, c.missed,
                  c.not_captured, right.not_captured)))
             )  # fmt: skip
             estimates += [(f"{label}; {c.policy.name}", e) for e in c.estimates]
@@ -194,7 +201,7 @@ def _misjudged_table(groups: list[RampGroup], by: str, ending: str) -> Table:
     )  # fmt: skip
 
 
-def _comparison_table(groups: list[RampGroup], by: str, ending: str) -> Table:
+def _comparison_table(groups: list[RampGroup], names: dict[str, str], by: str, ending: str) -> Table:
     rows, estimates = [], []
     choices: tuple[Choice, ...] = ()
     for group in groups:
@@ -204,7 +211,7 @@ def _comparison_table(groups: list[RampGroup], by: str, ending: str) -> Table:
         choices = comparison.choices
         label = group_words(group.label, by)
         for k, c in enumerate(comparison.policies):
-            rows.append((label, c.policy.name, _dominated(comparison, k), *_choice_cells(comparison, k)))
+            rows.append((label, names[c.policy.name], _dominated(comparison, k, names), *_choice_cells(comparison, k)))
             for choice in comparison.choices:
                 estimates += [(f"{label}; {c.policy.name}", e) for e in (choice.costs[k], choice.regret[k])]
     weights = "; ".join(
@@ -230,8 +237,9 @@ def _comparison_table(groups: list[RampGroup], by: str, ending: str) -> Table:
     )  # fmt: skip
 
 
-def _dominated(comparison: PolicyComparison, k: int) -> str:
-    by = comparison.dominated_by[k]
+def _dominated(comparison: PolicyComparison, k: int, names: dict[str, str]) -> str:
+    """Numbers of the policies that dominate one, and how often some policy does."""
+    by = [names[name].split(":")[0] for name in comparison.dominated_by[k]]
     share = f" ({percent(comparison.share_dominated[k])} % of draws)" if comparison.share_dominated else ""
     return (f"{listed(by)}{share}" if by else f"none{share}") if by or share else "none"
 

@@ -10,6 +10,8 @@ from capstat.protocol import Direction, MarginUnit
 from capstat.report.wording import milliampere, percent, plain_name
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from capstat.capture import JudgementErrors
     from capstat.protocol import Margin, RampPolicy
     from capstat.results import Estimate
@@ -20,6 +22,7 @@ __all__ = [
     "errors_words",
     "group_words",
     "margin_words",
+    "numbered",
     "order_words",
     "steps_words",
     "time_words",
@@ -67,6 +70,13 @@ def group_words(label: str, by: str) -> str:
     if label == ALL_PLACEMENTS:
         return label
     return f"{label} pads" if by == "placement" else f"{plain_name(by)} '{label}'"
+
+
+def numbered(policies: Sequence[RampPolicy]) -> dict[str, str]:
+    """Return every policy's name with its number, as in the figures; a single one goes without."""
+    if len(policies) == 1:
+        return {policies[0].name: policies[0].name}
+    return {policy.name: f"{k}: {policy.name}" for k, policy in enumerate(policies, start=1)}
 
 
 def steps_words(policy: RampPolicy) -> str:

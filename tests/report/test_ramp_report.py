@@ -65,8 +65,8 @@ def test_every_table_is_there(crossover, checks):
 def test_cells_are_the_estimates(crossover):
     (table,) = [t for t in ramp_tables(crossover) if t.name == "ramp_consequences"]
     group = crossover.parts[0].groups[0]
-    for row, c in zip(table.rows, group.policies, strict=False):
-        assert row[1] == c.policy.name
+    for k, (row, c) in enumerate(zip(table.rows, group.policies, strict=False), start=1):
+        assert row[1] == f"{k}: {c.policy.name}"
         assert row[2].startswith(percent(c.not_captured.value))
         assert row[5].startswith(milliampere(c.without_output_s.value))
     frame = table.frame
