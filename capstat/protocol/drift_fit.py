@@ -87,11 +87,12 @@ class DriftFit:
         return 0.0 if self.values[CHANGE] <= np.log(SMALLEST_SD) else float(np.exp(self.values[CHANGE]))
 
     def _estimate(self, quantity: str, value: float, log_se: float, unit: str) -> Estimate:
-        reach = float(stats.norm.ppf(0.5 + self.level / 2)) * log_se
-        held = log_se == 0
+        lower = upper = None
+        if log_se > 0:
+            factor = float(np.exp(stats.norm.ppf(0.5 + self.level / 2) * log_se))
+            lower, upper = value / factor, value * factor
         return Estimate(
-            quantity, value, None if held else value * np.exp(-reach), None if held else value * np.exp(reach),
-            self.level, unit, "log", self.n, self.method, notes=self.notes,
+            quantity, value, lower, upper, self.level, unit, "log", self.n, self.method, notes=self.notes
         )  # fmt: skip
 
     def change_sd_over(self, minutes: float = REFERENCE_MINUTES) -> Estimate:

@@ -118,7 +118,7 @@ def test_report(small, capsys, tmp_path):
     assert json.loads(capsys.readouterr().out)["page"].endswith("report.html")
 
 
-@pytest.mark.parametrize("scenario", ["registry", "crossover", "messy-export"])
+@pytest.mark.parametrize("scenario", ["registry", "crossover", "messy-export", "repeated-checks"])
 def test_synth(scenario, capsys, tmp_path):
     out = tmp_path / "made"
     assert main(["synth", "--scenario", scenario, "--patients", "20", "--out", str(out)]) == EXIT_FINE

@@ -146,8 +146,6 @@ def test_too_few_data():
         bootstrap_parameters(thresholds, fit, replicates=200, seed=1)
 
 
-# DEFECT: without replicates the empty list of draws cannot be indexed (IndexError); laws without draws are allowed
-# everywhere else, and RampQuestion(draws=0) ends here
 def test_no_replicates(on_grid):
     thresholds = sample(on_grid, 30)
     fit = fit_parametric(thresholds, family=LOGNORMAL)

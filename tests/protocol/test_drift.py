@@ -185,6 +185,7 @@ def test_what_cannot_be_estimated_says_why():
         (np.tile([100, 120, 140, 90], 4), np.full(16, np.inf), "one and the same threshold"),
         (np.repeat([0, 140], 8), np.repeat([140, np.inf], 8), "where the patients' thresholds lie"),
         (np.tile([0, 140], 8), np.tile([140, np.inf], 8), "no upper limit on the drift"),
+        (np.r_[np.full(14, 80), 40, 40], np.r_[np.full(14, np.inf), 80, 80], "factor of 50"),
     ):
         with pytest.raises(NotEstimableError, match=words):
             fit_drift(RepeatedChecks.from_arrays(patient, minutes, lower, upper), WALK)
