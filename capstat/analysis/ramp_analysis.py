@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from capstat.analysis.facts import ALL_PLACEMENTS
 from capstat.analysis.ramp_as_read import PoliciesAsRead, policies_as_read
 from capstat.analysis.ramp_laws import PairLaws, group_laws, law_of_pair, pair_laws
@@ -62,6 +64,8 @@ class RampGroup:
         What margins are worth after each policy; one entry for each assumed drift where none was estimated.
     notes : tuple of str
         What was taken for granted.
+    highest_tried_ma : float
+        Highest current tried in the group, in mA; beyond it a model speaks alone.
     """
 
     label: str
@@ -74,6 +78,7 @@ class RampGroup:
     comparison: PolicyComparison | None = None
     margins: tuple[PolicyMargins, ...] = ()
     notes: tuple[str, ...] = ()
+    highest_tried_ma: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -215,11 +220,11 @@ def _group(
     except NotEstimableError as error:
         return RampGroup(label, thresholds.n_patients, None, str(error))
     notes: list[str] = []
-    joint = [_pair_of(policy, label, pairs, question, notes) for policy in policies]
+    joint = [_pair_of(policy, label, laws.n_patients, pairs, question, notes) for policy in policies]
     known = next((pair for pair in joint if pair is not None), None)
     if known is not None:
         # one law for all policies of the group, so that they can be compared draw by draw
-        laws = replace(laws, model=law_of_pair(known, laws.n_patients), model_name=_PAIRED)
+        laws = replace(laws, model=law_of_pair(known), model_name=_PAIRED)
     applied = [
         _Applied(policy if pair is not None else replace(policy, at_maximum=None), laws, pair)
         for policy, pair in zip(policies, joint, strict=True)
@@ -229,7 +234,7 @@ def _group(
     margins: list[PolicyMargins] = []
     for policy in policies:
         try:
-            margins += policy_margins(policy, laws.model, drift, question, level=options.level, seed=options.seed)
+            margins += policy_margins(policy, laws.model, drift, question, level=options.level)
         except NotEstimableError as error:
             notes.append(str(error))
     misjudged: tuple[PolicyConsequences, ...] = ()
@@ -246,24 +251,35 @@ def _group(
     )
     return RampGroup(
         label, laws.n_patients, laws, "", found, without, misjudged, comparison, tuple(margins),
-        tuple(dict.fromkeys(notes)),
+        tuple(dict.fromkeys(notes)), _highest_tried(thresholds),
     )  # fmt: skip
+
+
+def _highest_tried(thresholds: CensoredThresholds) -> float:
+    upper = thresholds.upper_ma[np.isfinite(thresholds.upper_ma)]
+    return float(max(thresholds.lower_ma.max(), upper.max(initial=0.0)))
 
 
 _PAIRED = "lognormal (two placements of one patient)"
 
 
 def _pair_of(
-    policy: RampPolicy, label: str, pairs: PairLaws, question: RampQuestion, notes: list[str]
+    policy: RampPolicy, label: str, n: int, pairs: PairLaws, question: RampQuestion, notes: list[str]
 ) -> PairedLaw | None:
     """Law of two placements for a policy that moves the pads; ``None``, and a note, where it stops at its maximum."""
     move = policy.at_maximum
     if move is None:
         return None
+    if question.by != "placement":
+        notes.append(f"'{policy.name}' moves the pads, which needs groups by placement: it stops at the maximum here.")
+        return None
     if move.placement == label:
         notes.append(f"'{policy.name}' moves the pads to {label}, where they are: it stops at the maximum here.")
         return None
     pair = pairs.between(label, move.placement, question.correlation)
+    if pair is not None and pair.is_assumed:
+        # the thresholds with the present placement are those of the group
+        pair = replace(pair, n_patients=n)
     if pair is None:
         why = f" ({pairs.reason})" if pairs.reason else ""
         notes.append(

@@ -87,20 +87,12 @@ class PairLaws:
         return law if law.names[0] == here else law.swapped()
 
 
-def law_of_pair(pair: PairedLaw, n_patients: int) -> ModelLaw:
-    """Law of the first placement of a pair, with the draws of the pair.
-
-    Parameters
-    ----------
-    pair : PairedLaw
-        Two thresholds of one patient.
-    n_patients : int
-        Patients with the first placement, behind a pair whose correlation is assumed.
-    """
+def law_of_pair(pair: PairedLaw) -> ModelLaw:
+    """Law of the first placement of a pair, with the draws of the pair."""
     one = pair.marginal(0)
     return ModelLaw(
         LOGNORMAL, one.log_mean, np.log(one.log_sd)[:, None], one.capturable,
-        n_patients if pair.is_assumed else pair.n_patients, one.name,
+        pair.n_patients, one.name,
         f"lognormal thresholds with two placements: {pair.source}",
     )  # fmt: skip
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from capstat.protocol.after_capture import margin_needed_after_policy, margins_after_policy
 from capstat.protocol.drift import fit_drift
-from capstat.protocol.drift_law import DriftLaw, DriftModel
+from capstat.protocol.drift_law import DriftModel
 from capstat.protocol.drift_variance import change_by_elapsed
 from capstat.protocol.loss import MaximumRise
 from capstat.protocol.margins import ASSUMED_SDS, USUAL_MARGINS, assumed_drift, margin_needed
@@ -48,6 +48,9 @@ class DriftAnalysis:
         Change since the first check by elapsed time, without a model of time.
     needed : Estimate or None
         Margin above the threshold itself for at most 5 % loss within 30 minutes, in percent.
+    rises : tuple of (float or None, MaximumRise)
+        How far thresholds rise within some time: as estimated; where that cannot be had, with assumed standard
+        deviations of the change over 30 minutes.
     """
 
     checks: RepeatedChecks
@@ -55,12 +58,7 @@ class DriftAnalysis:
     reasons: tuple[str, ...]
     elapsed: tuple[ElapsedChange, ...]
     needed: Estimate | None
-
-    def laws(self, draws: int, seed: int) -> tuple[tuple[float | None, DriftLaw], ...]:
-        """The law that was estimated; where there is none, laws with assumed standard deviations over 30 minutes."""
-        if self.fits:
-            return ((None, self.fits[0].law(draws=draws, seed=seed)),)
-        return tuple((sd, assumed_drift(sd)) for sd in ASSUMED_SDS)
+    rises: tuple[tuple[float | None, MaximumRise], ...]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -101,22 +99,22 @@ def analyse_drift(study: Study, capture: CaptureDefinition, *, draws: int, level
     fits.sort(key=lambda fit: fit.aic)
     elapsed: tuple[ElapsedChange, ...] = ()
     needed = None
+    rises: tuple[tuple[float | None, MaximumRise], ...] = tuple(
+        (sd, MaximumRise(assumed_drift(sd), seed)) for sd in ASSUMED_SDS
+    )
     if fits:
-        needed = margin_needed(
-            MaximumRise(fits[0].law(draws=draws, seed=seed), seed),
-            minutes=REFERENCE_MINUTES,
-            at_most=MOST_LOST,
-            level=level,
-        )
+        rise = MaximumRise(fits[0].law(draws=draws, seed=seed), seed)
+        rises = ((None, rise),)
+        needed = margin_needed(rise, minutes=REFERENCE_MINUTES, at_most=MOST_LOST, level=level)
         try:
             elapsed = change_by_elapsed(checks, level=level)
         except NotEstimableError as error:
             reasons.append(f"by elapsed time: {error}")
-    return DriftAnalysis(checks, tuple(fits), tuple(dict.fromkeys(reasons)), elapsed, needed)
+    return DriftAnalysis(checks, tuple(fits), tuple(dict.fromkeys(reasons)), elapsed, needed, rises)
 
 
 def policy_margins(
-    policy: RampPolicy, law: ModelLaw, drift: DriftAnalysis, question: RampQuestion, *, level: float, seed: int
+    policy: RampPolicy, law: ModelLaw, drift: DriftAnalysis, question: RampQuestion, *, level: float
 ) -> tuple[PolicyMargins, ...]:
     """What margins are worth after one policy: one entry, or one for each assumed drift.
 
@@ -126,8 +124,7 @@ def policy_margins(
         When the policy captures nobody.
     """
     found = []
-    for assumed, drift_law in drift.laws(law.draws, seed):
-        rise = MaximumRise(drift_law, seed)
+    for assumed, rise in drift.rises:
         own, *usual = margins_after_policy(
             policy, law, rise, (policy.margin, NO_MARGIN, *USUAL_MARGINS), minutes=question.minutes, level=level
         )

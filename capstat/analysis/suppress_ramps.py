@@ -62,5 +62,5 @@ def _drift(drift: DriftAnalysis, fewest: int) -> DriftAnalysis:
     small = any(0 < getattr(out, name) < fewest for name in out.__slots__)
     checks = replace(drift.checks, left_out=type(out)()) if small else drift.checks
     if drift.fits and drift.checks.n_patients < fewest:
-        return replace(drift, checks=checks, fits=(), elapsed=(), needed=None, reasons=(HIDDEN,))
+        return replace(drift, checks=checks, fits=(), elapsed=(), needed=None, rises=(), reasons=(HIDDEN,))
     return replace(drift, checks=checks)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from capstat.cli.common import (
     CAPTURE_NAMES,
@@ -25,7 +25,7 @@ from capstat.cli.ramp_options import add_ramp_options, ramp_question
 if TYPE_CHECKING:
     import argparse
 
-    from capstat.analysis import RampAnalysis
+    from capstat.analysis import AnalysisOptions, RampAnalysis
     from capstat.capture import JudgementErrors
 
 __all__ = ["add_options", "run"]
@@ -82,7 +82,10 @@ def add_options(parser: argparse.ArgumentParser) -> None:
 
 def _errors(options: argparse.Namespace) -> JudgementErrors | None:
     from capstat.capture import JudgementErrors
+    from capstat.results import UsageError
 
+    if options.odds_per_10_ma != 1 and options.specificity == 1:
+        raise UsageError("--odds-per-10-ma tells how a given --specificity changes with the current; give both.")
     if options.sensitivity == options.specificity == 1:
         return None
     return JudgementErrors(options.sensitivity, options.specificity, options.odds_per_10_ma)
@@ -98,7 +101,7 @@ def _write_template(target: str) -> int:
 
 
 def _print_text(found: RampAnalysis, *, synthetic: bool) -> None:
-    from capstat.report.ramp_sentences import ramp_sentences
+    from capstat.report.ramp_sentences import as_read_sentence, ramp_sentences
     from capstat.report.ramp_tables import as_read_table, tables_of_part
     from capstat.report.ramp_words import NOT_A_RECOMMENDATION
     from capstat.report.table import table_text
@@ -114,15 +117,41 @@ def _print_text(found: RampAnalysis, *, synthetic: bool) -> None:
         for table in tables_of_part(part, found):
             print(table_text(table))
     if found.as_read is not None:
+        print(
+            "\n".join(textwrap.wrap(as_read_sentence(found), 100, initial_indent="  ", subsequent_indent="  ")) + "\n"
+        )
         print(table_text(as_read_table(found.as_read)))
     print("\n".join(textwrap.wrap(NOT_A_RECOMMENDATION, 100)))
     print("For research and education. Not a medical device, not bedside guidance.")
+
+
+def _settings(found: RampAnalysis, chosen: AnalysisOptions, *, synthetic: bool) -> dict[str, Any]:
+    """What a program must know before it uses the numbers."""
+    from capstat.report.ramp_words import NOT_A_RECOMMENDATION
+
+    question = found.question
+    return {
+        "synthetic_data": synthetic,
+        "caution": NOT_A_RECOMMENDATION,
+        "settings": {
+            "discomfort_ma": question.discomfort_ma,
+            "higher_factor": question.factor,
+            "assumed_correlation": question.correlation,
+            "move_seconds": question.move_s,
+            "by": question.by,
+            "level": chosen.level,
+            "draws": question.draws,
+            "seed": chosen.seed,
+        },
+    }
 
 
 def run(options: argparse.Namespace) -> int:
     """Analyse and print."""
     from capstat.results import NotEstimableError, UsageError
 
+    if options.template and options.study:
+        raise UsageError("--template writes example policies and takes no study; give one of the two.")
     if options.template:
         return _write_template(options.template)
     if options.study is None:
@@ -143,6 +172,8 @@ def run(options: argparse.Namespace) -> int:
     question = replace(ramp_question(options), by=options.by, errors=_errors(options), draws=options.draws)
     study = open_study(options)
     first, minus = compared_placements(options)
+    if first == minus:
+        raise UsageError(f"--first and --minus are both {first}; name two placements.")
     chosen = AnalysisOptions(
         rule=NonMonotoneRule(options.rule), first=first, minus=minus, level=options.level, seed=options.seed
     )
@@ -163,7 +194,7 @@ def run(options: argparse.Namespace) -> int:
     if options.json:
         from capstat.report.ramp_tables import ramp_tables
 
-        print_json(table_records(ramp_tables(found)))
+        print_json(_settings(found, chosen, synthetic=facts.synthetic) | table_records(ramp_tables(found)))
     else:
         _print_text(found, synthetic=facts.synthetic)
     return 0

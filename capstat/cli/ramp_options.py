@@ -47,7 +47,7 @@ def add_ramp_options(parser: argparse.ArgumentParser) -> None:
     group.add_argument(
         "--discomfort", type=_number(0, 200, "a current from 0 to 200 mA, such as 70"), default=70.0,
         metavar="MA",
-        help="currents above this are counted as uncomfortable (default 70 mA: pain limit 60 to 70 mA in volunteers)",
+        help="currents above this are counted as uncomfortable (default 70: pain limit in volunteers, Prochaczek 1989)",
     )  # fmt: skip
     group.add_argument(
         "--weights", type=_weights, action="append", metavar="A,B,C",
@@ -71,6 +71,18 @@ def add_ramp_options(parser: argparse.ArgumentParser) -> None:
     )  # fmt: skip
 
 
+def _repeated_names(read: list[tuple[str, str]]) -> list[str]:
+    """A sentence for every name that stands in two files."""
+    places: dict[str, list[str]] = {}
+    for name, path in read:
+        places.setdefault(name, []).append(path)
+    return [
+        f"Policy '{name}' stands in {' and in '.join(paths)}; every policy needs a name of its own."
+        for name, paths in places.items()
+        if len(paths) > 1
+    ]
+
+
 def ramp_question(options: argparse.Namespace) -> RampQuestion:
     """Turn words into the question.
 
@@ -85,15 +97,19 @@ def ramp_question(options: argparse.Namespace) -> RampQuestion:
 
     policies: list[RampPolicy] = []
     problems: list[str] = []
+    read: list[tuple[str, str]] = []
     for path in options.policy or ():
         try:
-            policies += read_policies(path)
+            found = read_policies(path)
+            policies += found
+            read += [(policy.name, path) for policy in found]
         except PolicyError as error:
             problems += error.problems
+    problems += _repeated_names(read)
     if problems:
         raise PolicyError(problems)
     weights = tuple(
-        Weights("your" if len(options.weights) == 1 else f"your {k}.", *given)
+        Weights("the stated" if len(options.weights) == 1 else f"set {k} of the stated", *given)
         for k, given in enumerate(options.weights or (), start=1)
     )
     return RampQuestion(

@@ -30,6 +30,8 @@ __all__ = ["ParameterDraws", "bootstrap_capture_currents", "bootstrap_parameters
 
 # share of resamples that may fail before limits from the rest would mislead
 MOST_LOST = 0.05
+# Newton steps after which a resample is taken to want no share never captured: it creeps to the boundary
+MOST_STEPS = 40
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -111,7 +113,8 @@ def _refit(fit: ParametricFit, data: IntervalData, size: int) -> NDArray[np.floa
     start = fit.model.parameters
     if fit.never_captured and np.isinf(data.upper_ma).any():
         with suppress(NoMaximumError):
-            return maximise_newton(partial(total_terms, fit.family, replace(data, capturable=data.design)), start).x
+            mixture = replace(data, capturable=data.design)
+            return maximise_newton(partial(total_terms, fit.family, mixture), start, max_iterations=MOST_STEPS).x
     with suppress(NoMaximumError):
         return maximise_newton(partial(total_terms, fit.family, data), start[:size]).x
     return None

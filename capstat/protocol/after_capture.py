@@ -65,8 +65,16 @@ class _Captured:
 
     def mean(self, chance: NDArray[np.float64]) -> NDArray[np.float64]:
         """Mean chance: draws of drift and of thresholds side by side, a single row standing for all."""
-        rows = chance[self.said] if chance.shape[0] == self.said.size else chance
-        return np.asarray((rows * self.share).sum(axis=1))
+        if min(chance.shape[0], self.said.size) == 1:
+            return np.asarray((chance * self.share).sum(axis=1))
+        kept = min(chance.shape[0], self.said.size)
+        said = self.said[:kept]
+        return np.asarray((chance[:kept][said] * self.share[: said.sum()]).sum(axis=1))
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What a reader must know of the draws."""
+        return () if self.said.all() else ("draws under which nobody is captured are left out",)
 
 
 def _captured(policy: RampPolicy, law: ModelLaw) -> _Captured:
@@ -94,14 +102,6 @@ def _captured(policy: RampPolicy, law: ModelLaw) -> _Captured:
     return _Captured(found.ravel(), middle.ravel(), share, said)
 
 
-def _checked_draws(law: ModelLaw, rise: MaximumRise) -> None:
-    sizes = {law.draws, rise.law.rate.size - 1} - {0}
-    if len(sizes) > 1:
-        raise ValueError(
-            f"Thresholds and drift need the same number of draws, not {law.draws} and {rise.law.rate.size - 1}."
-        )
-
-
 def loss_after_policy(
     policy: RampPolicy, law: ModelLaw, rise: MaximumRise, *, minutes: Sequence[float], level: float = 0.95
 ) -> tuple[Estimate, ...]:
@@ -121,7 +121,8 @@ def margins_after_policy(
     """Chance that capture is lost with each of several margins after the search of a policy.
 
     A search finds a current up to a step above the threshold, and a margin is rounded to what the device can be set to;
-    both count.  Draws of the thresholds and of the drift vary together, independently.
+    both count.  Draws of the thresholds and of the drift vary together, independently; the
+    smaller number of draws counts.
 
     Parameters
     ----------
@@ -142,10 +143,7 @@ def margins_after_policy(
     ------
     NotEstimableError
         When the policy captures nobody.
-    ValueError
-        When both have draws, but not equally many.
     """
-    _checked_draws(law, rise)
     captured = _captured(policy, law)
     n = min(law.n_patients, rise.law.n) if rise.law.n else law.n_patients
     method = f"{law.method}; {rise.law.source}"
@@ -165,7 +163,7 @@ def margins_after_policy(
                     level=level,
                     n=n,
                     method=method,
-                    notes=rise.law.notes,
+                    notes=(*rise.law.notes, *captured.notes),
                 )
             )
         mean = captured.share @ final
@@ -202,17 +200,16 @@ def margin_needed_after_policy(
 
     Raises
     ------
-    NotEstimableError, ValueError
+    NotEstimableError
         As in :func:`margins_after_policy`.
     UsageError
         When the chance is none.
     """
     if not 0 < at_most < 1:
         raise UsageError(f"The largest chance of loss (at_most) lies between 0 and 1, not at {at_most:g}.")
-    _checked_draws(law, rise)
     captured = _captured(policy, law)
     room = np.log(captured.found_ma / captured.threshold_ma)
-    needed = np.full(max(captured.share.shape[0], 1 if captured.said.size > 1 else rise.law.rate.size), np.inf)
+    needed = np.full(captured.mean(rise.exceeds(room, minutes)).size, np.inf)
     percents = np.arange(0.0, LARGEST_PERCENT + PERCENT_STEP / 2, PERCENT_STEP)
     before = np.full(needed.size, np.nan)
     for k, percent in enumerate(percents):
@@ -232,5 +229,5 @@ def margin_needed_after_policy(
         Bounds(needed, needed),
         f"margin above the current found for at most {100 * at_most:g} % loss within {minutes:g} minutes", "%",
         level=level, n=n, method=f"{law.method}; {rise.law.source}", missing=f"more than {LARGEST_PERCENT:g} %",
-        notes=rise.law.notes,
+        notes=(*rise.law.notes, *captured.notes),
     )  # fmt: skip

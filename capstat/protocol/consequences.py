@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from capstat.protocol.courses import courses_of
-from capstat.protocol.expectation import Bounds, Expectation, estimate_of
+from capstat.protocol.expectation import ROUNDING, Bounds, Expectation, estimate_of
 from capstat.results import Curve, Estimate, UsageError
 
 if TYPE_CHECKING:
@@ -203,27 +203,28 @@ def policy_consequences(
     )  # fmt: skip
 
 
-def _excess(found: Expectation, law: ThresholdLaw) -> tuple[Bounds, Bounds] | None:
-    """Mean excess of the final current over the threshold of those captured at the end (mA, as a share)."""
+def _excess(found: Expectation, law: ThresholdLaw) -> tuple[Bounds, Bounds] | str:
+    """Mean excess of the final current over the threshold of those captured at the end (mA, as a share), or why not."""
     courses = found.courses
     within = law.mean_within(courses.edges_ma)
     if within is None:
-        return None
+        return "the threshold inside a step is not known without a model"
     kept = courses.captured
     share = found.mean(kept).lower
+    if not share[0] > ROUNDING:
+        return "nobody is captured"
+    # a draw under which nobody is captured says nothing of those captured
+    said = share > ROUNDING
     # in a cell every course has the same mean threshold; weights are the courses that end with capture
     weight = np.bincount(courses.cell, courses.probability * kept, minlength=courses.n_cells)[:-1]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        final = found.mean(np.where(kept, np.nan_to_num(courses.final_ma), 0.0)).lower / share
-        threshold = (within @ weight) / share
-    if not np.isfinite(final).all():
-        return None
+    final = found.mean(np.where(kept, np.nan_to_num(courses.final_ma), 0.0)).lower[said] / share[said]
+    threshold = (within[said] @ weight) / share[said]
     return Bounds(final - threshold, final - threshold), Bounds(final / threshold - 1, final / threshold - 1)
 
 
 def consequences_of(
     found: Expectation, policy: RampPolicy, group: str, n: int, method: str, discomfort_ma: float, level: float,
-    *, excess: tuple[Bounds, Bounds] | None,
+    *, excess: tuple[Bounds, Bounds] | str,
 ) -> PolicyConsequences:  # fmt: skip
     """Results of a law applied to courses."""
     courses, means = found.courses, means_of(found, policy, discomfort_ma)
@@ -247,12 +248,11 @@ def consequences_of(
         ("mean of the final current less the threshold", "mA"),
         ("mean excess of the final current, as a share of the mean threshold", "proportion"),
     )
-    lacking = "the threshold inside a step is not known without a model"
     excess_ma, excess_percent = (
         tell(excess[k], *excess_words[k])
-        if excess is not None
+        if not isinstance(excess, str)
         else Estimate(
-            excess_words[k][0], None, None, None, level, excess_words[k][1], "identity", n, method, reason=lacking
+            excess_words[k][0], None, None, None, level, excess_words[k][1], "identity", n, method, reason=excess
         )
         for k in (0, 1)
     )
@@ -272,7 +272,7 @@ def consequences_of(
             found.mean(false & ~courses.captured), "share left at a false capture after the margin was added"
         ),
         captured_within=tuple(
-            share(found.mean(courses.first_capture_s <= seconds + 1e-9), f"share captured within {seconds:g} s")
+            share(found.mean(courses.first_capture_s <= seconds + ROUNDING), f"share captured within {seconds:g} s")
             for seconds in WITHIN_S
         ),
         time_to_capture=tuple(
@@ -308,9 +308,9 @@ def consequences_of(
 def _quantile_of_some(found: Expectation, value: NDArray[np.float64], share: NDArray[np.float64]) -> Bounds:
     """Quantile at a share that differs between draws."""
     distinct, low, high = found.distribution(value)
-    at = [np.minimum((p < share[:, None] - 1e-9).sum(axis=1), distinct.size - 1) for p in (high, low)]
+    at = [np.minimum((p < share[:, None] - ROUNDING).sum(axis=1), distinct.size - 1) for p in (high, low)]
     # of nobody there is no quantile
-    return Bounds(*(np.where(share > 1e-9, distinct[position], np.inf) for position in at))
+    return Bounds(*(np.where(share > ROUNDING, distinct[position], np.inf) for position in at))
 
 
 def _time_curve(found: Expectation, policy: RampPolicy, level: float, method: str) -> Curve:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from capstat.results import Estimate
+from capstat.results import Estimate, UsageError
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from capstat.protocol.courses import Courses
     from capstat.protocol.threshold_law import Pieces
 
-__all__ = ["Bounds", "Expectation", "estimate_of"]
+__all__ = ["ROUNDING", "Bounds", "Expectation", "estimate_of"]
 
 # sums of probabilities carry rounding; a share that is reached exactly counts as reached
 ROUNDING = 1e-9
@@ -96,7 +96,14 @@ def estimate_of(
         The estimate and the draws.
     missing : str
         Why there is no value where it is infinite.
+
+    Raises
+    ------
+    UsageError
+        When the level is none.
     """
+    if not 0 < level < 1:
+        raise UsageError(f"A confidence level lies strictly between 0 and 1, not at {level:g}.")
     low, high = float(bounds.lower[0]), float(bounds.upper[0])
     limits: tuple[float | None, float | None] = (None, None)
     if bounds.lower.size > 1:

@@ -22,6 +22,9 @@ if TYPE_CHECKING:
     from capstat.protocol.paired_law import PairedLaw
     from capstat.protocol.policy import RampPolicy
 
+# pairs of courses rarer than this are left out: with wrong judgements there are millions of them
+RAREST = 1e-11
+
 __all__ = ["consequences_with_move", "mean_consequences_with_move"]
 
 
@@ -63,7 +66,8 @@ def consequences_with_move(
     words = "two lognormal thresholds of one patient" + (", correlation assumed" if law.is_assumed else "")
     return consequences_of(
         _expectation(policy, law, errors), policy, law.names[0], law.n_patients, words,
-        checked_discomfort(discomfort_ma), level, excess=None,
+        checked_discomfort(discomfort_ma), level,
+        excess="it is not worked out where the pads are moved",
     )  # fmt: skip
 
 
@@ -105,6 +109,8 @@ def _joined(
     Cells are those of the first placement, then the pairs of a failed cell and a cell after the move.
     """
     one, two = (part.ravel() for part in np.meshgrid(np.flatnonzero(failed), np.arange(after.cell.size), indexing="ij"))
+    likely = before.probability[one] * after.probability[two] > RAREST
+    one, two = one[likely], two[likely]
     kept = np.flatnonzero(~failed)
     edges = np.union1d(before.edges_ma, after.edges_ma)
 

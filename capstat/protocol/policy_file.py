@@ -17,13 +17,13 @@ from __future__ import annotations
 
 import importlib.resources
 import json
-import re
 import tomllib
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from capstat.attempts.findings import printable
 from capstat.protocol.policy_file_table import AT_MAXIMUM, POLICY_NAMES, name_of, policy_of, shown, unknown_keys
+from capstat.protocol.policy_file_toml import toml_problems
 from capstat.protocol.policy_file_values import POLICY_KEYS
 from capstat.protocol.policy_parts import Direction, Margin
 from capstat.results import UsageError
@@ -38,7 +38,9 @@ __all__ = ["PolicyError", "example_policies", "example_policies_text", "policy_t
 
 _EXAMPLES: Final = "usual_policies.toml"
 _LONGEST_PATH: Final = 300
-_OUTSIDE: Final = dict.fromkeys(POLICY_NAMES, "write it below a line [[policy]]")
+_OUTSIDE: Final = dict.fromkeys(POLICY_NAMES, "write it below a line [[policy]]") | {
+    AT_MAXIMUM: f"write [policy.{AT_MAXIMUM}] in place of [{AT_MAXIMUM}]"
+}
 
 
 class PolicyError(UsageError):
@@ -129,22 +131,13 @@ def _policies_of(text: str, file: str) -> tuple[RampPolicy, ...]:
     try:
         document = tomllib.loads(text)
     except (ValueError, RecursionError) as problem:
-        raise PolicyError([_toml_problem(problem, file)]) from None
+        raise PolicyError(toml_problems(problem, text, file)) from None
     problems: list[str] = []
     unknown_keys(document, ("policy",), file, problems, _OUTSIDE)
     policies = _entries(document.get("policy", []), file, problems)
     if problems:
         raise PolicyError(problems)
     return tuple(policies)
-
-
-def _toml_problem(problem: Exception, file: str) -> str:
-    """Return where a file is no TOML; the parser's own words may repeat what stands there."""
-    place = re.search(r"at (line [0-9]+, column [0-9]+|end of document)", str(problem))
-    return (
-        f"{file} is not valid TOML{f', see {place[1]}' if place else ''}; text stands in straight quotation marks, "
-        "numbers have a decimal point and no unit, and no key stands twice."
-    )
 
 
 def _entries(entries: object, file: str, problems: list[str]) -> list[RampPolicy]:

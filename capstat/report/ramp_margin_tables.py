@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 __all__ = ["assumed_words", "margin_tables"]
 
+# repeated checks over less than this are probably minutes entered for seconds
+SHORT_MINUTES = 5.0
 NONE_PUBLISHED = (
     "ASSUMED drift: this study has no repeated threshold checks that tell how thresholds change within a patient, and no "
     "published variability of repeated checks was found. Each assumption is a random walk whose change over 30 minutes has "
@@ -56,6 +58,25 @@ def _left_out_words(drift: DriftAnalysis) -> str:
     return f"Left out: {told}." if told else ""
 
 
+def _spacing_words(drift: DriftAnalysis) -> str:
+    """How far checks lie apart, and a warning where minutes were probably written for seconds."""
+    checks = drift.checks
+    apart = [
+        b - a
+        for a, b, one, other in zip(
+            checks.minutes, checks.minutes[1:], checks.patient, checks.patient[1:], strict=False
+        )
+        if one == other
+    ]
+    if not apart:
+        return ""
+    last = max(checks.minutes)
+    words = f"Checks of a patient lie {min(apart):.2g} to {max(apart):.2g} minutes apart, the last one {last:.3g} minutes after the first"
+    if last < SHORT_MINUTES:
+        return f"{words}: if these are minutes, times were not entered in seconds (pacing_start_s), and all of this is wrong."
+    return f"{words}; what is said of longer times is extrapolated."
+
+
 def _drift_table(drift: DriftAnalysis, ending: str) -> Table:
     rows, estimates = [], []
     for fit in drift.fits:
@@ -77,6 +98,7 @@ def _drift_table(drift: DriftAnalysis, ending: str) -> Table:
             "to the step of its ramp. Typical change: one standard deviation upwards of the change since the first check. "
             "Random walk: changes add up. Mean-reverting: thresholds return to a level of the patient's own."
         ),
+        _spacing_words(drift),
         _left_out_words(drift),
         *drift.reasons,
         *(note for fit in drift.fits for note in fit.notes),
@@ -152,16 +174,16 @@ def _own_table(groups: list[RampGroup], names: dict[str, str], question: RampQue
             ]
     notes = [
         (
-            "Needed: the margin above the current that the search found, in percent of it, with which at most 5 % of those "
-            "captured lose capture within 30 minutes, before rounding. A search that stops close to the threshold needs a larger "
-            "one."
+            "Last column: the margin above the current that the search found, in percent of it and before rounding, with which 5 % of "
+            "those captured would lose capture within 30 minutes. Another share or time gives another margin. It is smaller than the "
+            "margin above the threshold itself, because a search stops above the threshold, and smallest after coarse steps."
         ),
     ]
     if any(entry.assumed_sd is not None for group in groups for entry in group.margins):
         notes.append(NONE_PUBLISHED)
     return Table(
-        f"ramp_own_margins{ending}", "The margin of each policy, and the one that would be needed",
+        f"ramp_own_margins{ending}", "The margin of each policy, and the one with which 5 % would be lost",
         ("thresholds of", "policy", "drift in 30 minutes", "its margin",
-         *(f"lost within {time:g} minutes, %" for time in question.minutes), "margin needed, %"),
+         *(f"lost within {time:g} minutes, %" for time in question.minutes), "margin with 5 % lost in 30 minutes, %"),
         tuple(rows), estimates_frame(estimates), tuple(notes),
     )  # fmt: skip

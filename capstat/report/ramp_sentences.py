@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from capstat.analysis.ramp_question import RampQuestion
 from capstat.report.ramp_words import NOT_A_RECOMMENDATION, errors_words, group_words
-from capstat.report.wording import confidence_text, listed, milliampere, percent, share_of_patients
+from capstat.report.wording import confidence_text, counted, listed, milliampere, percent
 
 if TYPE_CHECKING:
     from capstat.analysis.ramp_analysis import RampAnalysis, RampGroup, RampPart
@@ -15,17 +16,29 @@ if TYPE_CHECKING:
     from capstat.protocol.reposition import RepositionCurve
     from capstat.results import Curve, Estimate
 
-__all__ = ["RampSentences", "ramp_sentences", "ramp_summary"]
+__all__ = ["RampSentences", "as_read_sentence", "ramp_sentences", "ramp_summary"]
 
 # current without capture that sentences on other pads speak of
 EXAMPLE_MA = 100.0
 # up to so many policies have a sentence of their own
 FEW = 3
+# fewer patients than this do not show the shape of a distribution
+FEW_PATIENTS = 20
+# Akaike criteria closer than this do not tell two models apart
+CLOSE_AIC = 2.0
+# share of draws from which one policy is said to beat another without a reservation
+SETTLED = 0.95
+THREE = (
+    "Three numbers are compared: time without output during the search, pulses above the level of discomfort, and share not captured. "
+    "False capture, margin and loss of capture are not among them, so that a policy that waits to confirm capture can only look worse. Costs "
+    "in the table rest on weights; those that nobody stated are for illustration, and other weights give another order."
+)
 # regret in seconds without output that is none
 SMALL_REGRET = 0.05
 QUICK = (
     "Short settings look good here because capture is taken to be recognised at once and rightly, however short they are; whether "
-    "a crew can do that is not in these numbers."
+    "a crew can do that is not in these numbers. Patients who are never captured count up to the end of the search, so that a policy "
+    "that gives up sooner has less time without output."
 )
 
 
@@ -63,11 +76,11 @@ def _time(estimate: Estimate, share: str) -> str:
     return f"{share} at the first pulse" if estimate.value == 0 else f"{share} within {milliampere(estimate.value)} s"
 
 
-def policy_sentence(c: PolicyConsequences, n: int) -> str:
+def policy_sentence(c: PolicyConsequences) -> str:
     """One sentence on one policy."""
     half, most = c.time_to_capture
     text = (
-        f"'{c.policy.name}': {share_of_patients(1 - (c.not_captured.value or 0.0), n)} captured, {_time(half, 'half of all')}, "
+        f"'{c.policy.name}': {percent(1 - (c.not_captured.value or 0.0))} % captured, {_time(half, 'half of all')}, "
         f"{_time(most, 'nine in ten')}; on average {_number(c.without_output_s)} s without output and "
         f"{_number(c.pulses_above_discomfort)} pulses above {milliampere(c.discomfort_ma)} mA during the search"
     )
@@ -91,10 +104,9 @@ def _many_sentences(group: RampGroup, by: str) -> list[str]:
     c = group.policies[0]
     return [
         (
-            f"If {len(group.policies)} policies met {_who(group, by)}, {_percents(group)} % would not be captured at the end. On "
-            f"average there would be {_extremes(group.policies, 'without_output_s', 's')} without output, and "
-            f"{_extremes(group.policies, 'pulses_above_discomfort', 'pulses')} above {milliampere(c.discomfort_ma)} mA during the "
-            "search."
+            f"If {len(group.policies)} policies met {_who(group, by)}, {_percents(group)} % would not be captured at the end. During the "
+            f"search there would on average be {_extremes(group.policies, 'without_output_s', 's')} without output, and "
+            f"{_extremes(group.policies, 'pulses_above_discomfort', 'pulses')} above {milliampere(c.discomfort_ma)} mA."
         ),
     ]
 
@@ -107,6 +119,10 @@ def _range(values: list[float]) -> str:
 def _consequence_sentences(part: RampPart, found: RampAnalysis) -> tuple[str, ...]:
     by, sentences = found.question.by, []
     for group in part.groups:
+        if 0 < group.n_patients < FEW_PATIENTS and group.laws is not None:
+            sentences.append(
+                f"Only {counted(group.n_patients, 'patient')} ({group_words(group.label, by)}): the shape of the model does the talking."
+            )
         if group.laws is None:
             sentences.append(
                 f"{_begin(group_words(group.label, by))}: nothing can be said, because {_end(group.reason)}"
@@ -117,10 +133,10 @@ def _consequence_sentences(part: RampPart, found: RampAnalysis) -> tuple[str, ..
             sentences += _many_sentences(group, by)
         elif first:
             sentences.append(f"If {'policies' if len(group.policies) > 1 else 'this policy'} met {_who(group, by)}:")
-            sentences += [policy_sentence(c, group.n_patients) for c in group.policies]
+            sentences += [policy_sentence(c) for c in group.policies]
         else:
             sentences.append(
-                f"With {_who(group, by)}, the same policies leave {_percents(group)} % not captured, with "
+                f"With {_who(group, by)}, {'they leave' if len(group.policies) > 1 else 'it leaves'} {_percents(group)} % not captured, with "
                 f"{_range([c.without_output_s.value or 0 for c in group.policies])} s without output and "
                 f"{_range([c.pulses_above_discomfort.value or 0 for c in group.policies])} pulses above "
                 f"{milliampere(found.question.discomfort_ma)} mA on average."
@@ -130,9 +146,7 @@ def _consequence_sentences(part: RampPart, found: RampAnalysis) -> tuple[str, ..
             sentences.append(_false_stops(group.misjudged, "With the stated errors of judgement", who))
     if any(group.laws is not None for group in part.groups):
         sentences.append(QUICK)
-    if part is found.parts[0]:
-        sentences.append(as_read_sentence(found))
-    return tuple(filter(None, sentences))
+    return tuple(sentences)
 
 
 def _end(reason: str) -> str:
@@ -169,20 +183,8 @@ def as_read_sentence(found: RampAnalysis) -> str:
     )
 
 
-def _weights_words(found: RampAnalysis) -> str:
-    told = [
-        f"{w.name}: {w.per_second_without_output:g} for a second without output, {w.per_pulse_above_discomfort:g} for a pulse above "
-        f"the level of discomfort, {w.per_patient_not_captured:g} for a patient who is not captured"
-        for w in found.question.weights
-    ]
-    return (
-        f"Weights, for illustration only ({'; '.join(told)}): who decides must state their own; margins, training and the device are "
-        "not in them."
-    )
-
-
 def _choice_words(comparison: PolicyComparison) -> str:
-    """Which policy costs least under each set of weights, now and if thresholds were higher."""
+    """Which policy costs least under the weights that were stated, now and if thresholds were higher."""
     told = []
     for choice in comparison.choices:
         best, regret = comparison.policies[choice.best].policy.name, choice.regret[choice.best].value or 0.0
@@ -191,28 +193,41 @@ def _choice_words(comparison: PolicyComparison) -> str:
         then = (
             f"and still would if thresholds were {higher}"
             if regret < SMALL_REGRET
-            else f"and {milliampere(regret)} s more than the best one if thresholds were {higher}"
+            else f"and {milliampere(regret)} s more than the one with the lowest cost then if thresholds were {higher}"
         )
-        told.append(f"under the {choice.weights.name} weights '{best}' costs least{share}, {then}")
-    return f"{_begin('; '.join(told))}."
+        told.append(f"under {choice.weights.name} weights '{best}' costs least{share}, {then}")
+    return f" {_begin('; '.join(told))}: other weights, another order."
+
+
+def _dominated_words(comparison: PolicyComparison) -> str:
+    """Which policies another one beats, by which one, and in how many of the draws."""
+    names = [c.policy.name for c in comparison.policies]
+    told = []
+    for k, by in enumerate(comparison.dominated_by):
+        if by:
+            others = listed([str(1 + names.index(name)) for name in by])
+            share = comparison.share_dominated[k] if comparison.share_dominated else 1.0
+            unsettled = "" if share >= SETTLED else f"; in {percent(share)} % of draws only: not settled"
+            told.append(f"{1 + k} (by {others}{unsettled})")
+    return f"policies {listed(told)}" if len(told) > 1 else f"policy {told[0]}" if told else ""
 
 
 def _comparison_sentences(part: RampPart, found: RampAnalysis) -> tuple[str, ...]:
     sentences = []
+    own_weights = found.question.weights != RampQuestion().weights
     for group in part.groups:
         comparison = group.comparison
         if comparison is None or len(comparison.policies) < 2:
             continue
-        pairs = zip(comparison.policies, comparison.dominated_by, strict=True)
-        dominated = [f"'{c.policy.name}'" for c, by in pairs if by]
-        criteria = "time without output, pulses above the level of discomfort and share not captured"
+        dominated = _dominated_words(comparison)
         text = (
-            f"For {listed(dominated)} another policy is at least as good in {criteria}, and better in one."
+            f"{dominated} of the list: another one is at least as good in all three numbers, and better in one."
             if dominated
-            else f"No policy is at least as good as another in {criteria}, and better in one."
+            else "no policy is at least as good as another in all three numbers, and better in one."
         )
-        sentences.append(f"{_begin(group_words(group.label, found.question.by))}: {text} {_choice_words(comparison)}")
-    return (*sentences, _weights_words(found)) if sentences else ()
+        choice = _choice_words(comparison) if own_weights else ""
+        sentences.append(f"{_begin(group_words(group.label, found.question.by))}: {text}{choice}")
+    return (THREE, *sentences) if sentences else ()
 
 
 def _margin_sentences(part: RampPart, found: RampAnalysis) -> tuple[str, ...]:
@@ -221,16 +236,29 @@ def _margin_sentences(part: RampPart, found: RampAnalysis) -> tuple[str, ...]:
     if drift.fits and drift.needed is not None:
         best = drift.fits[0]
         change = best.typical_change(30.0)
+        close = [fit for fit in drift.fits[1:] if fit.aic - best.aic < CLOSE_AIC]
         sentences.append(
             f"In {drift.checks.n_patients} patients with repeated threshold checks the threshold changes by "
             f"{milliampere(change.value or 0)} % (one standard deviation) in 30 minutes ({confidence_text(change)}; "
             f"{best.model.value}). A current {milliampere(drift.needed.value or 0)} % above the threshold itself would lose capture "
             f"in at most 5 % within 30 minutes ({confidence_text(drift.needed)})."
+            + "".join(
+                f" The data hardly tell this from the {fit.model.value} model, by which the change is "
+                f"{milliampere(fit.typical_change(30.0).value or 0)} %."
+                for fit in close
+            )
         )
     else:
+        checks = part.drift.checks
+        have = (
+            f"{counted(len(checks), 'repeated threshold check')} of {counted(checks.n_patients, 'patient')} do not tell (see the reasons "
+            "below the tables)"
+            if len(checks)
+            else "No repeated threshold checks tell"
+        )
         sentences.append(
-            "No repeated threshold checks tell how thresholds change within a patient, and no published variability was found: "
-            "what follows rests on assumed changes and says only what would be if they were true."
+            f"{have} how thresholds change within a patient, and no published variability was found: what follows rests on assumed "
+            "changes and says only what would be if they were true."
         )
     group = next((g for g in part.groups if g.margins), None)
     if group is not None:
@@ -268,7 +296,7 @@ def _reposition_sentence(curves: tuple[RepositionCurve, ...]) -> str:
         told.append((c, on, moved))
     on = told[0][1]
     text = (
-        f"Without capture up to {EXAMPLE_MA:g} mA with {first.here} pads, {percent(on)} % are captured by going on to "
+        f"Without capture up to {EXAMPLE_MA:g} mA with {first.here} pads, {percent(on)} % are captured after going on to "
         f"{milliampere(first.highest_here_ma)} mA"
     )
     if not first.is_assumed:
@@ -278,10 +306,10 @@ def _reposition_sentence(curves: tuple[RepositionCurve, ...]) -> str:
             if crossing.value is not None
             else f"; {_end(crossing.reason).rstrip('.')}"
         )
-        return f"{text}, {percent(told[0][2])} % by moving to {first.there}{where}."
+        return f"{text}, {percent(told[0][2])} % after moving to {first.there}{where}."
     low, high = min(m for _, _, m in told), max(m for _, _, m in told)
     return (
-        f"{text}, and {percent(low)} to {percent(high)} % by moving to {first.there}, depending on how alike two thresholds of a "
+        f"{text}, and {percent(low)} to {percent(high)} % after moving to {first.there}, depending on how alike two thresholds of a "
         f"patient are (assumed correlations {listed([f'{c.correlation:g}' for c in curves])}; no patient shows it here)."
     )
 
@@ -290,8 +318,15 @@ def _reposition_sentences(part: RampPart) -> tuple[str, ...]:
     if part.reposition.reason:
         return (f"More current or other pads? Nothing can be said, because {_end(part.reposition.reason)}",)
     told = [sentence for curves in part.reposition.curves if (sentence := _reposition_sentence(curves))]
+    if told and part.reposition.curves[0][0].is_assumed:
+        told.append(
+            "The two placements were used in different patients and nothing is adjusted for: the difference may lie in the patients and "
+            "not in the pads."
+        )
     if told:
-        told.append("Moving the pads takes time without output; the table has the shares captured within a time, too.")
+        told.append(
+            "Moving the pads takes time without output; the CSV file has the shares captured within 30, 60 and 120 s, too."
+        )
     return tuple(told)
 
 
@@ -316,7 +351,7 @@ def ramp_summary(found: RampAnalysis) -> str:
     count = len(group.policies)
     what = f"{count} {whose}" if count > 1 else f"'{group.policies[0].policy.name}'"
     return (
-        f"Met by thresholds like these ({group_words(group.label, found.question.by)}), {what} would leave a patient without output "
-        f"for {_range(seconds)} s on average, give {_range(pulses)} pulses above {milliampere(found.question.discomfort_ma)} mA, and "
-        f"leave {_percents(group)} % not captured. {NOT_A_RECOMMENDATION}"
+        f"In patients with such thresholds ({group_words(group.label, found.question.by)}) {what} would take a search with "
+        f"{_range(seconds)} s without output and {_range(pulses)} pulses above {milliampere(found.question.discomfort_ma)} mA on average, "
+        f"and leave {_percents(group)} % not captured at its end. {NOT_A_RECOMMENDATION}"
     )

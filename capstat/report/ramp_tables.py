@@ -19,7 +19,7 @@ from capstat.report.ramp_words import (
     time_words,
 )
 from capstat.report.table import Table, estimates_frame, level_text
-from capstat.report.wording import bounds_text, listed, milliampere, percent
+from capstat.report.wording import bounds_text, counted, listed, milliampere, percent
 
 if TYPE_CHECKING:
     from capstat.analysis.ramp_analysis import RampAnalysis, RampGroup, RampPart
@@ -34,6 +34,15 @@ __all__ = ["as_read_table", "ramp_tables", "tables_of_part"]
 
 # currents without capture that the table of other pads shows
 SHOWN_MA = (60.0, 80.0, 100.0, 120.0)
+DIFFERENT_PATIENTS = (
+    (
+        "the two placements were used in different patients, and nothing is adjusted for: a difference between going on and moving may "
+        "lie in the patients and not in the pads"
+    ),
+    "no patients had both placements by design, so how alike a patient's two thresholds are is assumed, not observed",
+)
+# fewer patients than this: the shape of the model does the talking
+FEW = 20
 
 
 def ramp_tables(found: RampAnalysis) -> list[Table]:
@@ -128,29 +137,42 @@ def _consequences_table(groups: list[RampGroup], part: RampPart, by: str, ending
     limit = f"{milliampere(first.discomfort_ma)} mA"
     notes = [
         (
-            f"{level_text(first.not_captured)}: percentiles of {groups[0].laws.model.draws if groups[0].laws else 0} bootstrap "
-            "draws. Time from the first pulse to the first setting that captures, of all patients; time without output: pulses "
-            f"that do not capture until the search ends. Pulses above {limit} are those of the search alone; not everybody finds "
-            "the same current uncomfortable. Left on: the current after the margin, of those in whom the search found capture. "
-            "Above the threshold: mean of those captured. Judgements of capture "
-            "are taken to be right here."
+            f"{level_text(first.not_captured)}: percentiles of bootstrap draws; they do not carry the choice of the model. Times "
+            "run from the first pulse to the first setting that captures, of all patients. Without output: time of the search "
+            "in which pulses do not capture; patients who are never captured count up to its end, so that a policy that gives up "
+            f"sooner looks better here. Pulses above {limit}: those of the search alone; not everybody finds the same current "
+            "uncomfortable. Left on: the current after the margin, of those in whom the search found capture. Above the "
+            "threshold: mean of those captured; a dash: not worked out where the pads are moved. Judgements of capture are taken to "
+            "be right here."
         ),
-        *(
-            f"{group_words(g.label, by).capitalize()}: {g.laws.model_name} thresholds of {g.n_patients} patients."
-            for g in groups
-            if g.laws is not None
-        ),
+        *(_basis(g, by) for g in groups),
         *full_sentences(note for g in groups for note in g.notes),
         NOT_A_RECOMMENDATION,
     ]
     return Table(
         f"ramp_consequences{ending}", f"What each policy would do ({part.capture.name} capture)",
-        ("thresholds of", "policy", "not captured, %", "half captured after, s", "nine in ten after, s", "without output, s",
+        ("thresholds of", "policy", "not captured, %", "half captured after, s", "nine in ten after, s", "without output during the search, s",
          f"pulses above {limit}", "left on, mA: half at or below", "nine in ten", "mA above the threshold"),
         tuple(rows),
         estimates_frame((f"{label}; {c.policy.name}", e) for label, c in _listed(groups, by) for e in c.estimates),
         tuple(notes),
     )  # fmt: skip
+
+
+def _basis(group: RampGroup, by: str) -> str:
+    """What the numbers of a group rest on."""
+    laws = group.laws
+    assert laws is not None  # noqa: S101 groups without laws have no table
+    few = (
+        " So few patients do not show the shape of the distribution: the model does the talking."
+        if group.n_patients < FEW
+        else ""
+    )
+    return (
+        f"{group_words(group.label, by).capitalize()}: {counted(group.n_patients, 'patient')}, model: {laws.model_name}, "
+        f"{laws.model.draws} draws; the highest current tried is {milliampere(group.highest_tried_ma)} mA, and beyond it the model "
+        f"speaks alone.{few}"
+    )
 
 
 def _without_model_table(groups: list[RampGroup], names: dict[str, str], by: str, ending: str) -> Table:
@@ -174,7 +196,7 @@ def _without_model_table(groups: list[RampGroup], names: dict[str, str], by: str
         (
             ("Without a model the thresholds inside a step of the study's ramps, and beyond its highest current, are not known: "
              "where a policy tries other currents, two bounds are given. Far apart from the model's number, the model is in "
-             "doubt. Moving the pads needs the model."),
+             "doubt. A dash: the pads are moved, which needs a model; the number without one is for stopping at the maximum."),
         ),
     )  # fmt: skip
 
@@ -223,12 +245,13 @@ def _comparison_table(groups: list[RampGroup], names: dict[str, str], by: str, e
     columns = ["thresholds of", "policy", "as good or better in all, and better in one"]
     for choice in choices:
         name = choice.weights.name
-        columns += [f"{name}: cost, s", "lowest in", f"regret if {100 * (factor - 1):.0f} % higher, s"]
+        columns += [f"{name}: cost, s", "lowest in", f"extra cost if {100 * (factor - 1):.0f} % higher, s"]
     return Table(
         f"ramp_comparison{ending}", "Policies beside each other", tuple(columns), tuple(rows), estimates_frame(estimates),
         (
-            ("Third column: policies that are at least as good in time without output, pulses above the level of discomfort and "
-             "share not captured, and better in one; with the share of draws in which some policy is."),
+            ("Third column: policies that are at least as good in time without output during the search, pulses above the level of "
+             "discomfort and share not captured, and better in one; with the share of draws in which some policy is. False capture, "
+             "margin and loss of capture are not among the three: a policy that waits to confirm capture can only look worse."),
             (f"Costs are means in seconds without output, under weights that are for illustration ({weights}). Whoever uses them "
              "must state their own. Lowest in: share of the draws in which the policy costs least. Regret: what it would cost more "
              f"than the best policy if all thresholds were {100 * (factor - 1):.0f} % higher than believed."),
@@ -260,30 +283,56 @@ def _at(curve: Curve, current: float) -> str:
     if not where:
         return "\u2013"
     k = where[0]
-    return f"{percent(curve.lower[k])} % ({percent(curve.band_lower[k])} to {percent(curve.band_upper[k])} %)"
+    return f"{percent(curve.lower[k])} ({percent(curve.band_lower[k])} to {percent(curve.band_upper[k])})"
 
 
 def _reposition_table(part: RampPart, ending: str) -> Table:
+    """What is shown of an estimated correlation, or of each assumed one; the CSV file holds everything."""
     rows, records = [], []
     notes: list[str] = []
+    assumed = part.reposition.curves[0][0].is_assumed
     for curves in part.reposition.curves:
+        first = curves[0]
+        rows += [
+            (
+                first.here, first.there, milliampere(current), _at(first.captured_here, current),
+                *(_at(c.captured_there, current) for c in curves),
+                *(() if assumed else (_at(first.captured_there_at_same, current), *_within(first, current))),
+            )
+            for current in SHOWN_MA
+            if current in first.captured_here.x
+        ]  # fmt: skip
         for c in curves:
-            kind = f"assumed {c.correlation:g}" if c.is_assumed else f"estimated {c.correlation:.2f}"
-            rows += [
-                (f"{c.here} to {c.there}", kind, f"{milliampere(current)} mA", _at(c.captured_here, current),
-                 _at(c.captured_there, current), _at(c.captured_there_at_same, current), *_within(c, current))
-                for current in SHOWN_MA
-                if current in c.captured_here.x
-            ]  # fmt: skip
-            records += _records(c, kind)
-            notes += c.notes
+            records += _records(c, f"assumed {c.correlation:g}" if c.is_assumed else f"estimated {c.correlation:.2f}")
+            notes += [note for note in c.notes if not (c.is_assumed and note.startswith("the correlation of"))]
+    curves = part.reposition.curves[0]
     within = _within_words(part)
+    moving = (
+        tuple(f"after moving, if correlation {c.correlation:g}, %" for c in curves)
+        if assumed
+        else (
+            "after moving, %",
+            "after moving, at that current, %",
+            *((f"going on, within {within}, %", f"moving, within {within}, %") if within else ()),
+        )
+    )
     return Table(
         f"ramp_reposition{ending}", "No capture so far: more current, or other pads?",
-        ("pads", "correlation", "no capture up to", "captured by going on", "captured by moving",
-         "by moving, at that current", *(f"{word} within {within}" for word in ("going on,", "moving,") if within)),
-        tuple(rows), pd.DataFrame(records), full_sentences(notes),
+        ("pads now", "moved to", "no capture up to, mA", "captured after going on, %", *moving),
+        tuple(rows), pd.DataFrame(records), full_sentences([*(DIFFERENT_PATIENTS if assumed else ()), _timing_words(part), *notes]),
     )  # fmt: skip
+
+
+def _timing_words(part: RampPart) -> str:
+    first = part.reposition.curves[0][0]
+    times = first.times
+    steps = (
+        f", {milliampere(times.timing.step_ma)} mA every {times.timing.dwell_s:g} s, {times.timing.seconds:g} s without pacing while "
+        "the pads are moved"
+        if times is not None
+        else ""
+    )
+    return f"Steps and highest current are those of '{part.policies[0].name}' ({milliampere(first.highest_here_ma)} mA{steps})"
 
 
 def _within_words(part: RampPart) -> str:

@@ -40,10 +40,13 @@ def bare(estimate: Estimate) -> str:
     share = 100 if estimate.unit == "proportion" else 1
 
     def number(value: float) -> str:
-        return percent(value) if share == 100 else milliampere(value)
+        if share == 100:
+            # what a model calls hardly anybody is not nobody
+            return "<0.1" if 0 < value < 0.0005 else percent(value)
+        return milliampere(value)
 
     if estimate.value is None:
-        if low is None or low == float("inf") or not estimate.reason.startswith("not reached"):
+        if not low or low == float("inf") or not estimate.reason.startswith("not reached"):
             return "not reached" if estimate.reason.startswith("not reached") else "\u2013"
         return f"not reached ({number(low)} or more)"
     if low is None or high is None:

@@ -91,6 +91,8 @@ def estimates_frame(rows: Iterable[tuple[str, Estimate]]) -> pd.DataFrame:
 NOT_SHOWN = "not shown"
 # characters of a table on a terminal, and of the narrowest folded column
 WIDEST, FOLDED = 118, 11
+# letters of the longest word that is not broken
+WHOLE = 15
 
 
 def small(count: int, suppress_below: int) -> str:
@@ -132,9 +134,19 @@ def level_text(estimate: Estimate) -> str:
 
 def _column_sizes(rows: list[tuple[str, ...]], width: int) -> list[int]:
     """Widths of the columns: those of their cells, the widest ones folded until the table fits."""
-    sizes = [max(len(row[k]) for row in rows) for k in range(len(rows[0]))]
-    while sum(sizes) + 2 * len(sizes) > width and max(sizes) > FOLDED:
-        sizes[sizes.index(max(sizes))] -= 1
+    columns = range(len(rows[0]))
+    sizes = [max(len(row[k]) for row in rows) for k in columns]
+    # words of usual length stay whole
+    least = [
+        max(FOLDED, min(WHOLE, max(len(word) for row in rows for word in [*row[k].replace("-", " ").split(), ""])))
+        for k in columns
+    ]
+    while sum(sizes) + 2 * len(sizes) > width:
+        spare = [size - smallest for size, smallest in zip(sizes, least, strict=True)]
+        if max(spare) <= 0:
+            break
+        widest = max(columns, key=lambda k: sizes[k] if spare[k] > 0 else 0)
+        sizes[widest] -= 1
     return sizes
 
 

@@ -20,7 +20,7 @@ from capstat.report.figures import Picture, figures_of_capture, figures_of_confi
 from capstat.report.placement_detail_text import adjusted_share_sentence, detail_sentences
 from capstat.report.placement_sentences import comparison_text, regression_ratio_sentence
 from capstat.report.provenance import provenance_of
-from capstat.report.ramp_sentences import RampSentences, ramp_sentences
+from capstat.report.ramp_sentences import RampSentences, as_read_sentence, ramp_sentences
 from capstat.report.ramp_tables import as_read_table, tables_of_part
 from capstat.report.ramp_words import NOT_A_RECOMMENDATION
 from capstat.report.sentences import cautions_for, summary_sentences, threshold_sentence
@@ -113,6 +113,7 @@ class _Ramps:
     name: str
     selection: str
     words: RampSentences
+    as_read: str
     tables: dict[str, Table]
     pictures: dict[str, Picture]
 
@@ -128,7 +129,7 @@ def _ramps(found: RampAnalysis) -> list[_Ramps]:
     pictures = {picture.name: picture for picture in figures_of_ramps(found)}
     return [
         _Ramps(
-            part.capture.name, part.selection, ramp_sentences(part, found),
+            part.capture.name, part.selection, ramp_sentences(part, found), as_read_sentence(found),
             _tables_of(part, found),
             # pictures are of the leading part alone
             pictures if part is found.parts[0] else {},

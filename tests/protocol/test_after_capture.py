@@ -278,15 +278,31 @@ def test_draws_vary_together():
 
 def test_refusals():
     policy = RampPolicy(40, 5, 140, 1.0)
-    law = ModelLaw(LOGNORMAL, np.full(4, 4.4), np.full((4, 1), -1.3), np.ones(4), 60, "a", "b")
-    drift = DriftLaw(np.full(6, 1e-4), np.zeros(6), None, None, 25, "c")
     for function, words in ((loss_after_policy, {"minutes": (30,)}), (margin_needed_after_policy, {})):
-        with pytest.raises(ValueError, match="same number of draws, not 3 and 5"):
-            function(policy, law, MaximumRise(drift), **words)
         with pytest.raises(NotEstimableError, match="'ramp' captures nobody"):
             function(policy, replace(LAW, capturable=np.zeros(1)), rise(), **words)
     with pytest.raises(ValueError, match="more than 0 minutes, not 0"):
         loss_after_policy(policy, LAW, rise(), minutes=(0,))
+
+
+def test_the_smaller_number_of_draws_counts():
+    """A resample without an estimate is left out of the thresholds but not of the drift."""
+    policy, rng = RampPolicy(40, 5, 140, 1.0), np.random.default_rng(5)
+    locations, rates = 4.4 + 0.1 * rng.standard_normal(6), 1e-4 * np.exp(0.2 * rng.standard_normal(9))
+
+    def found(thresholds, drifts):
+        law = ModelLaw(
+            LOGNORMAL, locations[:thresholds], np.full((thresholds, 1), -1.3), np.ones(thresholds), 60, "a", "b"
+        )
+        drift = MaximumRise(DriftLaw(rates[:drifts], np.zeros(drifts), None, None, 25, "c"))
+        loss = loss_after_policy(policy, law, drift, minutes=(30,))[0]
+        needed = margin_needed_after_policy(policy, law, drift)
+        return [(e.value, e.lower, e.upper) for e in (loss, needed)]
+
+    assert found(4, 9) == found(4, 4)
+    assert found(6, 3) == found(3, 3)
+    assert found(1, 4)[0][1] is not None
+    assert found(1, 1)[0][1] is None
 
 
 @pytest.mark.parametrize("at_most", [-1.0, 0.0, 1.0, 2.0])
@@ -301,8 +317,6 @@ def test_a_draw_that_captures_nobody():
     assert 0 < found.value < 1
 
 
-# DEFECT: one draw under which nobody is captured takes the excess over the threshold from the estimate too, and the
-# reason speaks of "without a model"
 def test_excess_where_a_draw_captures_nobody():
     law = ModelLaw(LOGNORMAL, np.array([4.4, 4.4, 9.0]), np.log([[0.26], [0.26], [0.01]]), np.ones(3), 9, "a", "b")
     alone = replace(law, location=law.location[:1], ancillary=law.ancillary[:1], capturable=law.capturable[:1])

@@ -320,7 +320,6 @@ def test_means_draws_and_label():
         assert one.without_output_s.lower[0] == pytest.approx(short.without_output_s.lower[row], abs=1e-9)
 
 
-# DEFECT: the excess over the threshold is left out where pads are moved, but the reason speaks of "without a model"
 def test_why_there_is_no_excess():
     found = consequences_with_move(CASES["usual"][0], law_of(), discomfort_ma=70)
     for estimate in (found.excess_ma, found.excess_percent):

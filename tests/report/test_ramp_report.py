@@ -81,7 +81,7 @@ def test_sentences_hold_the_extremes(crossover):
     assert f"{milliampere(min(seconds))} s ('" in text
     assert f"{milliampere(max(seconds))} s ('" in text
     assert "stop at a false capture" in text
-    assert "by moving to anterior-posterior" in text
+    assert "after moving to anterior-posterior" in text
 
 
 def test_nothing_is_recommended_and_nothing_called_an_effect(crossover, checks):

@@ -180,7 +180,7 @@ def _caption(found: RampAnalysis, group: RampGroup, currents: tuple[float, ...])
         + (f"; no current up to the highest captures {' or '.join(lacking)}" if lacking else "")
         + ". Every judgement is taken to be right."
         + (
-            " A search that begins high captures most patients at once, with more current than they need."
+            " A search that begins above a threshold captures at once, with more current than is needed."
             if any(policy.direction is not Direction.RISING for policy in policies)
             else ""
         )

@@ -66,7 +66,7 @@ def ramp_reposition_picture(found: RampAnalysis) -> Picture | None:
     assumed = len(panels[0]) > 1
     crossed = any(_inside(axes[0], curve) for curves in panels for curve in curves)
     figure.legend(
-        handles=reposition_handles(panels[0][0], assumed=assumed, timed=timed, crossed=crossed), loc="outside lower center",
+        handles=reposition_handles(middle_of(panels[0]), assumed=assumed, timed=timed, crossed=crossed), loc="outside lower center",
         ncols=2, frameon=False, fontsize=8.5, handlelength=3.4,
     )  # fmt: skip
     return render(

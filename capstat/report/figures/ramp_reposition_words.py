@@ -53,13 +53,13 @@ def reposition_handles(curve: RepositionCurve, *, assumed: bool, timed: bool, cr
             [], [], color=MOVING, linewidth=1.9, linestyle="-" if assumed else ONE,
             label=move + (",\nnumber: ASSUMED correlation" if assumed else ""),
         ),
-        Patch(facecolor=MOVING, alpha=0.3, hatch="////", label=f"{level} limits, moving" + (" (middle one)" if assumed else "")),
+        Patch(facecolor=MOVING, alpha=0.3, hatch="////", label=f"{level} limits, moving" + (f" (if {curve.correlation:g})" if assumed else "")),
     ]  # fmt: skip
     if timed:
-        name = f"moving, captured within {WITHIN_S:g} s"
+        name = f"moving, captured within {WITHIN_S:g} s" + (f" (if {curve.correlation:g})" if assumed else "")
         handles.append(Line2D([], [], color="black", linewidth=1.0, linestyle=SOON, label=name))
     if crossed:
-        name = "from here on moving is as likely to capture"
+        name = "both are as likely to capture"
         handles.append(
             Line2D(
                 [], [], color="black", marker="D", markerfacecolor="white", linestyle="none", markersize=6, label=name
@@ -81,7 +81,8 @@ def reposition_caption(
         + (
             f"ASSUMED: no patients had both placements by design, so nobody saw how alike a patient's two thresholds "
             f"are; the lines of moving suppose a correlation of {correlations}. None of them is an estimate, and the limits, of "
-            f"{first.correlation:g} alone, leave that doubt out. The larger the correlation, the less a move promises to those "
+            f"{first.correlation:g} alone, leave that doubt out. The two placements were used in different patients, and nothing is "
+            "adjusted for: a difference may lie in the patients and not in the pads. The larger the correlation, the less a move promises to those "
             "whom much current did not capture."
             if assumed
             else f"Estimated from {counted(first.n_patients, 'patient')} with both placements (correlation of the two log "

@@ -55,8 +55,7 @@ def ramp_time_picture(found: RampAnalysis) -> Picture | None:
     with sns.axes_style("whitegrid"), sns.plotting_context("notebook", font_scale=0.85):
         figure = blank_figure(2.6 * rows + 1.7)
         axes = figure.subplots(rows, columns, sharex=True, sharey=True, squeeze=False).ravel()
-    end = max(float(one.curve.x[-1]) for group in groups for one in _drawn(group) if one.curve.x.size)
-    end = 1.06 * max(end, 10.0)
+    end = _end([one for group in groups for one in _drawn(group)])
     for k, axis in enumerate(axes):
         sns.despine(ax=axis)
         axis.set_visible(k < len(groups))
@@ -76,10 +75,26 @@ def ramp_time_picture(found: RampAnalysis) -> Picture | None:
         figure,
         "ramp_time",
         "Share of patients in whom some setting has captured by a time; a line rises where a setting begins, and stays level "
-        "when its search is over. A policy that begins high captures at once all whom it captures; its search goes on for a lower "
-        "current. Lines that are the same carry both numbers. Every judgement is taken to be right. Limits stand in the tables. "
-        f"A faster line need not be the better policy: it may give more current.{left_out_words(part)} {CAUTION}",
+        "when its search is over. A search may go on for a lower current after that. "
+        "Lines that are the same carry both numbers. Every judgement is taken to be right. Limits stand in the tables. "
+        f"A faster line need not be the better policy: it may give more current."
+        f"{_beyond([one for group in groups for one in _drawn(group)], end)}{left_out_words(part)} {CAUTION}",
         " ".join(["Share of patients with capture by time since the first pulse, by policy.", *told]),
+    )
+
+
+def _end(policies: list[PolicyConsequences]) -> float:
+    """Right edge, in s: where policies that do not move the pads are at their last level; the others go on beyond it."""
+    lasts = [float(one.curve.x[-1]) for one in policies if one.curve.x.size]
+    stay = [float(one.curve.x[-1]) for one in policies if one.curve.x.size and one.policy.at_maximum is None]
+    return 1.06 * max(*(stay or lasts), 10.0, 0.0)
+
+
+def _beyond(policies: list[PolicyConsequences], end: float) -> str:
+    """Which lines go on beyond the right edge."""
+    last = max((float(one.curve.x[-1]) for one in policies if one.curve.x.size), default=0.0)
+    return (
+        f" Policies that move the pads go on beyond the right edge, until {last:.0f} s at most." if last > end else ""
     )
 
 
@@ -98,8 +113,10 @@ def _style(k: int) -> dict[str, object]:
 
 def _points(curve: Curve, end: float) -> tuple[Points, Points]:
     """Corners of the line from before the first pulse to the right edge."""
-    x = np.concatenate(([0.0], curve.x, [end]))
-    share = np.concatenate(([0.0], curve.lower, curve.lower[-1:] if curve.x.size else [0.0]))
+    inside = curve.x <= end
+    shares = np.concatenate(([0.0], curve.lower[inside]))
+    x = np.concatenate(([0.0], curve.x[inside], [end]))
+    share = np.append(shares, shares[-1])
     return staircase(x, 100 * share)
 
 

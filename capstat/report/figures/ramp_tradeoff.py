@@ -42,7 +42,7 @@ def ramp_tradeoff_picture(found: RampAnalysis) -> Picture | None:
         return None
     discomfort = f"{found.question.discomfort_ma:g} mA"
     figure, axes = group_panels(
-        len(groups), ROW_HEIGHT, "mean time without output, s", f"mean pulses above {discomfort}"
+        len(groups), ROW_HEIGHT, "mean time without output during the search, s", f"mean pulses above {discomfort}"
     )
     for axis, group in zip(axes, groups, strict=True):
         _draw_whiskers(axis, group)
@@ -53,7 +53,7 @@ def ramp_tradeoff_picture(found: RampAnalysis) -> Picture | None:
         differs = any(_missed(one) != share for one in _drawn(group))
         words = f"not captured: {share} %" + (" unless noted" if differs else " with every policy")
         axis.set_title(wrapped((name, words), 44), fontsize=9)
-    figure.suptitle(f"What each policy costs ({part.capture.name} capture)", fontsize=12)
+    figure.suptitle(f"Time without output against pulses above {discomfort} ({part.capture.name} capture)", fontsize=12)
     policy_key(figure, part, extra=_marks())
     # numbers are placed at the final limits and sizes
     figure.draw_without_rendering()
@@ -67,7 +67,9 @@ def ramp_tradeoff_picture(found: RampAnalysis) -> Picture | None:
         "Towards the lower left is less of both. Mean of all patients of the group: seconds up to the end of the search in "
         f"which pulses did not capture, and pulses of the search above {discomfort}. Bars: {level} limits. Hollow: another policy does at "
         "least as well in time without output, in these pulses and in the share not captured, and better in one of them. "
-        "A policy that begins high loses least time, and gives the most pulses above the level. Judgements are taken to be right. "
+        "Patients who are never captured count up to the end of the search: a policy that gives up sooner has less time without "
+        "output. Judgements are taken to be right, however short a setting; false capture, margin and loss of capture are not in "
+        "these numbers. "
         f"Whether a second is worth a pulse is for those who treat the patient to say.{left_out_words(part)} {CAUTION}",
         " ".join(["Mean time without output and mean pulses above the level of discomfort, by policy.", *told]),
     )
@@ -78,10 +80,19 @@ def _drawn(group: RampGroup) -> tuple[PolicyConsequences, ...]:
 
 
 def _marks() -> list[Line2D]:
-    style = {"linestyle": "none", "marker": "o", "markersize": 9, "markeredgecolor": "black"}
+    words = "as good in time, pulses and capture"
     return [
-        Line2D([], [], markerfacecolor="black", label="no other does as well in all three", **style),  # type: ignore[arg-type]
-        Line2D([], [], markerfacecolor="white", label="another does at least as well in all three", **style),  # type: ignore[arg-type]
+        Line2D(
+            [],
+            [],
+            linestyle="none",
+            marker="o",
+            markersize=9,
+            markeredgecolor="black",
+            markerfacecolor=face,
+            label=label,
+        )
+        for face, label in (("black", f"no other {words}"), ("white", f"another {words}"))
     ]
 
 
