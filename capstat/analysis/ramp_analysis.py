@@ -7,9 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from capstat.analysis.facts import ALL_PLACEMENTS
 from capstat.analysis.ramp_as_read import PoliciesAsRead, policies_as_read
-from capstat.analysis.ramp_laws import PairLaws, group_laws, law_of_pair, pair_laws
+from capstat.analysis.ramp_laws import PairLaws, group_laws, law_of_pair, pair_laws, steps_of_group
 from capstat.analysis.ramp_margins import DriftAnalysis, PolicyMargins, analyse_drift, policy_margins
 from capstat.analysis.ramp_reposition import RepositionAnalysis, analyse_reposition
 from capstat.placement import first_attempt_of_each_patient, grouped_by, paired_by_design
@@ -21,14 +20,13 @@ from capstat.results import NotEstimableError, UsageError
 from capstat.thresholds import CAPTURE_DEFINITIONS, derive_thresholds
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Sequence
 
     from capstat.analysis.corrected_analysis import CorrectedAnalysis
     from capstat.analysis.ramp_laws import GroupLaws
     from capstat.analysis.ramp_question import RampQuestion
     from capstat.analysis.study_analysis import AnalysisOptions
     from capstat.attempts import Study
-    from capstat.distributions import ParametricFit
     from capstat.protocol import RampPolicy
     from capstat.protocol.compare_policies import PolicyComparison
     from capstat.protocol.consequences import MeanConsequences, PolicyConsequences
@@ -123,12 +121,15 @@ class RampAnalysis:
         One for each kind of capture that policies look for, the leading one of the study first.
     as_read : PoliciesAsRead or None
         The policies where capture is judged as in the study; ``None`` where nothing shows how often that is wrong.
+    not_as_read : str
+        Why there is no such result; empty where it was not asked for.
     """
 
     question: RampQuestion
     examples: bool
     parts: tuple[RampPart, ...]
     as_read: PoliciesAsRead | None = None
+    not_as_read: str = ""
 
 
 def analyse_ramps(
@@ -136,7 +137,6 @@ def analyse_ramps(
     options: AnalysisOptions,
     question: RampQuestion,
     leading: CaptureDefinition,
-    best: Mapping[str, ParametricFit] | None = None,
     corrected: CorrectedAnalysis | None = None,
 ) -> RampAnalysis:
     """Work out what ramp policies would do to patients like those of a study.
@@ -151,8 +151,6 @@ def analyse_ramps(
         Policies and what is asked of them.
     leading : CaptureDefinition
         What capture means in policies that do not say so.
-    best : mapping of str to ParametricFit, optional
-        Models of groups under the leading definition that are known already.
     corrected : CorrectedAnalysis, optional
         Thresholds under misjudgement, with the errors of judgement that the study showed.
 
@@ -177,16 +175,17 @@ def analyse_ramps(
             )
         wanted.setdefault(by_name[policy.capture] if policy.capture else leading, []).append(policy)
     parts = [
-        _part(study, options, question, capture, tuple(chosen), (best or {}) if capture is leading else {})
+        _part(study, options, question, capture, tuple(chosen))
         for capture, chosen in sorted(wanted.items(), key=lambda item: item[0] is not leading)
     ]
-    as_read = policies_as_read(corrected, policies, question, level=options.level, seed=options.seed)
-    return RampAnalysis(question, not question.policies, tuple(parts), as_read)
+    read = policies_as_read(corrected, policies, question, level=options.level, seed=options.seed)
+    as_read, why_not = (None, read) if isinstance(read, str) else (read, "")
+    return RampAnalysis(question, not question.policies, tuple(parts), as_read, why_not)
 
 
 def _part(
     study: Study, options: AnalysisOptions, question: RampQuestion, capture: CaptureDefinition,
-    policies: tuple[RampPolicy, ...], best: Mapping[str, ParametricFit],
+    policies: tuple[RampPolicy, ...],
 ) -> RampPart:  # fmt: skip
     thresholds = derive_thresholds(study, capture=capture, rule=options.rule)
     if len(thresholds) == 0:
@@ -203,8 +202,7 @@ def _part(
     in_order = [name for name in (options.first, options.minus) if name in grouped.placements]
     labels = (*in_order, *(name for name in grouped.placements if name not in in_order))
     groups = tuple(
-        _group(grouped.for_placement(label), label, policies, pairs, drift, options, question, best.get(label))
-        for label in labels
+        _group(grouped.for_placement(label), label, policies, pairs, drift, options, question) for label in labels
     )
     return RampPart(
         capture, selection, policies, groups, drift, analyse_reposition(pairs, policies[0], options, question)
@@ -213,12 +211,22 @@ def _part(
 
 def _group(
     thresholds: CensoredThresholds, label: str, policies: Sequence[RampPolicy], pairs: PairLaws, drift: DriftAnalysis,
-    options: AnalysisOptions, question: RampQuestion, best: ParametricFit | None,
+    options: AnalysisOptions, question: RampQuestion,
 ) -> RampGroup:  # fmt: skip
+    steps = steps_of_group(thresholds, label, seed=options.seed)
+    without = tuple(
+        policy_consequences(
+            replace(policy, at_maximum=None), steps, discomfort_ma=question.discomfort_ma, level=options.level
+        )
+        for policy in policies
+    )
+    highest = _highest_tried(thresholds)
     try:
-        laws = group_laws(thresholds, label or ALL_PLACEMENTS, best=best, draws=question.draws, seed=options.seed)
+        laws = group_laws(thresholds, label, draws=question.draws, seed=options.seed)
     except NotEstimableError as error:
-        return RampGroup(label, thresholds.n_patients, None, str(error))
+        return RampGroup(
+            label, thresholds.n_patients, None, str(error), without_model=without, highest_tried_ma=highest
+        )  # fmt: skip
     notes: list[str] = []
     joint = [_pair_of(policy, label, laws.n_patients, pairs, question, notes) for policy in policies]
     known = next((pair for pair in joint if pair is not None), None)
@@ -240,18 +248,12 @@ def _group(
     misjudged: tuple[PolicyConsequences, ...] = ()
     if question.errors is not None:
         misjudged = tuple(one.consequences(question, options.level, misjudged=True) for one in applied)
-    without = tuple(
-        policy_consequences(
-            replace(policy, at_maximum=None), laws.steps, discomfort_ma=question.discomfort_ma, level=options.level
-        )
-        for policy in policies
-    )
     comparison = compare_policies(
         found, if_higher, factor=question.factor, weights=question.weights, level=options.level
     )
     return RampGroup(
         label, laws.n_patients, laws, "", found, without, misjudged, comparison, tuple(margins),
-        tuple(dict.fromkeys(notes)), _highest_tried(thresholds),
+        tuple(dict.fromkeys(notes)), highest,
     )  # fmt: skip
 
 
@@ -290,7 +292,8 @@ def _pair_of(
         notes.append(
             f"'{policy.name}' moves the pads to {move.placement}: all policies rest on lognormal thresholds here; no "
             f"patients had both placements by design, so the correlation of their two thresholds is assumed to be "
-            f"{question.correlation:g}, and the share that no current captures to be the same with both."
+            f"{question.correlation:g}, and whom no current captures with the better placement to be captured with "
+            "neither."
         )
     else:
         notes.append(

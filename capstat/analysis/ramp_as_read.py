@@ -57,11 +57,11 @@ def policies_as_read(
     *,
     level: float,
     seed: int,
-) -> PoliciesAsRead | None:
+) -> PoliciesAsRead | str:
     """Apply policies with the errors of judgement that the study showed, to thresholds that allow for them.
 
-    The uncertainty of the thresholds is carried, that of the errors is not.  ``None`` where there are no such errors,
-    or judgements at some current of a policy would be no better than chance.
+    The uncertainty of the thresholds is carried, that of the errors is not.  A reason comes back where it cannot be
+    done; it is empty where nothing was asked for.
 
     Parameters
     ----------
@@ -74,8 +74,12 @@ def policies_as_read(
     level, seed
         Confidence level, and seed of the draws.
     """
-    if corrected is None or not corrected.families or not (corrected.reference or corrected.model.fixed):
-        return None
+    if corrected is None:
+        return ""
+    if not corrected.families:
+        return "no model of the thresholds that allows for errors of judgement could be fitted"
+    if not (corrected.reference or corrected.model.fixed):
+        return "no reference shows how often judgements were wrong"
     best = corrected.families[0]
     law = law_of_fit(best.fit, ALL_PLACEMENTS, draws=question.draws, seed=seed)
     try:
@@ -86,8 +90,8 @@ def policies_as_read(
             )
             for policy in policies
         )  # fmt: skip
-    except UsageError:
-        return None
+    except UsageError as error:
+        return str(error)
     return PoliciesAsRead(
         corrected.claim, best.errors[0], corrected.model.fixed, best.fit.name, best.fit.n_patients, found
     )

@@ -8,11 +8,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from capstat.analysis.paired_law_of import paired_law_of
-from capstat.analysis.threshold_detail import model_families
-from capstat.distributions import LOGNORMAL, compare_families
+from capstat.distributions import LOGLOGISTIC, LOGNORMAL, WEIBULL, compare_families
 from capstat.distributions.bootstrap import bootstrap_curves
 from capstat.placement import paired_by_design, paired_ratio
-from capstat.protocol.estimated_law import law_of_model, law_without_model
+from capstat.protocol.estimated_law import law_of_best, law_of_model, law_without_model
 from capstat.protocol.paired_law import MarginalLaw, PairedLaw
 from capstat.protocol.threshold_law import ModelLaw
 from capstat.results import NotEstimableError
@@ -21,10 +20,13 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from capstat.distributions import Family, ParametricFit
-    from capstat.protocol.threshold_law import StepLaw
+    from capstat.protocol.threshold_law import ContinuousLaw, StepLaw
     from capstat.thresholds import CensoredThresholds
 
-__all__ = ["GroupLaws", "PairLaws", "group_laws", "law_of_pair", "pair_laws"]
+__all__ = ["GroupLaws", "PairLaws", "group_laws", "law_of_pair", "pair_laws", "steps_of_group"]
+
+# families that resamples of few patients have estimates of, quickly
+CANDIDATES = (LOGNORMAL, WEIBULL, LOGLOGISTIC)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -39,18 +41,15 @@ class GroupLaws:
         Attempts and patients.
     model_name : str
         The model with the lowest Akaike criterion.
-    model : ModelLaw
+    model : ModelLaw or SelectedLaw
         Its law, with bootstrap draws.
-    steps : StepLaw
-        The estimate without a model.
     """
 
     label: str
     n_attempts: int
     n_patients: int
     model_name: str
-    model: ModelLaw
-    steps: StepLaw
+    model: ContinuousLaw
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -72,16 +71,13 @@ class PairLaws:
     reason: str
 
     def between(self, here: str, there: str, correlation: float) -> PairedLaw | None:
-        """Law with ``here`` first; with an assumed correlation where nothing was estimated; ``None`` without any.
-
-        With an assumed correlation the share that no current captures is that of ``here`` with both placements.
-        """
+        """Law with ``here`` first; with an assumed correlation where nothing was estimated; ``None`` without any."""
         law = self.estimated
         if law is None and self.marginals is not None:
             one, other = self.marginals
             if one.name != here:
                 one, other = other, one
-            law = PairedLaw.assumed(one, replace(other, capturable=one.capturable), correlation)
+            law = PairedLaw.assumed(one, other, correlation)
         if law is None or {here, there} != set(law.names):
             return None
         return law if law.names[0] == here else law.swapped()
@@ -97,17 +93,24 @@ def law_of_pair(pair: PairedLaw) -> ModelLaw:
     )  # fmt: skip
 
 
-def _best(thresholds: CensoredThresholds, families: Sequence[Family]) -> ParametricFit:
-    found = compare_families(thresholds, families).rows[0]
-    if found.fit is None:
-        raise NotEstimableError(found.reason)
-    return found.fit
+def _candidates(thresholds: CensoredThresholds, families: Sequence[Family]) -> list[ParametricFit]:
+    """Models that fit, the one with the lowest Akaike criterion first."""
+    found = compare_families(thresholds, families).rows
+    if found[0].fit is None:
+        raise NotEstimableError(found[0].reason)
+    return [row.fit for row in found if row.fit is not None]
 
 
-def group_laws(
-    thresholds: CensoredThresholds, label: str, *, best: ParametricFit | None = None, draws: int, seed: int
-) -> GroupLaws:
-    """Law of one group: the model with the lowest Akaike criterion, and beside it the estimate without a model.
+def steps_of_group(thresholds: CensoredThresholds, label: str, *, seed: int) -> StepLaw:
+    """The estimate without a model, alone: percentiles of a share that is 0 or 100 % collapse."""
+    (curve,) = bootstrap_curves([thresholds], replicates=1, seed=seed)
+    return law_without_model(curve, label).without_draws()
+
+
+def group_laws(thresholds: CensoredThresholds, label: str, *, draws: int, seed: int) -> GroupLaws:
+    """Law of one group: lognormal, Weibull or log-logistic, with or without a share never captured.
+
+    The one with the lowest Akaike criterion is taken, and chosen anew in every draw.
 
     Parameters
     ----------
@@ -115,8 +118,6 @@ def group_laws(
         Attempts of the group.
     label : str
         The group.
-    best : ParametricFit, optional
-        That model, where it is known already.
     draws, seed : int
         Bootstrap size and seed.
 
@@ -125,22 +126,14 @@ def group_laws(
     NotEstimableError
         When no model can be fitted, or too many resamples have no estimate.
     """
-    fit = best or _best(thresholds, model_families(thresholds))
-    # shown beside the model without limits: percentiles of a share that is 0 or 100 % collapse
-    (curve,) = bootstrap_curves([thresholds], replicates=1, seed=seed)
-    return GroupLaws(
-        label,
-        len(thresholds),
-        thresholds.n_patients,
-        fit.name,
-        law_of_model(thresholds, fit, label, replicates=draws, seed=seed),
-        law_without_model(curve, label).without_draws(),
-    )
+    fits = _candidates(thresholds, CANDIDATES)
+    law = law_of_best(thresholds, fits, label, replicates=draws, seed=seed)
+    return GroupLaws(label, len(thresholds), thresholds.n_patients, fits[0].name, law)
 
 
 def _marginal(thresholds: CensoredThresholds, name: str, *, draws: int, seed: int) -> MarginalLaw:
     """Lognormal law of one placement, with a share never captured where that has the lower Akaike criterion."""
-    law = law_of_model(thresholds, _best(thresholds, (LOGNORMAL,)), name, replicates=draws, seed=seed)
+    law = law_of_model(thresholds, _candidates(thresholds, (LOGNORMAL,))[0], name, replicates=draws, seed=seed)
     return MarginalLaw(name, law.location, np.exp(law.ancillary[:, 0]), law.capturable, thresholds.n_patients)
 
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from capstat.protocol.after_capture import margin_needed_after_policy, margins_after_policy
 from capstat.protocol.drift import fit_drift
 from capstat.protocol.drift_law import DriftModel
+from capstat.protocol.drift_trend import SharedTrend, shared_trend
 from capstat.protocol.drift_variance import change_by_elapsed
 from capstat.protocol.loss import MaximumRise
 from capstat.protocol.margins import ASSUMED_SDS, USUAL_MARGINS, assumed_drift, margin_needed
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
     from capstat.protocol.drift_fit import DriftFit
     from capstat.protocol.drift_variance import ElapsedChange
     from capstat.protocol.repeated_checks import RepeatedChecks
-    from capstat.protocol.threshold_law import ModelLaw
+    from capstat.protocol.threshold_law import ContinuousLaw
     from capstat.results import Estimate
     from capstat.thresholds import CaptureDefinition
 
@@ -51,6 +52,8 @@ class DriftAnalysis:
     rises : tuple of (float or None, MaximumRise)
         How far thresholds rise within some time: as estimated; where that cannot be had, with assumed standard
         deviations of the change over 30 minutes.
+    trend : SharedTrend or None
+        Whether thresholds moved in one direction; ``None`` without models.
     """
 
     checks: RepeatedChecks
@@ -59,6 +62,7 @@ class DriftAnalysis:
     elapsed: tuple[ElapsedChange, ...]
     needed: Estimate | None
     rises: tuple[tuple[float | None, MaximumRise], ...]
+    trend: SharedTrend | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -110,11 +114,13 @@ def analyse_drift(study: Study, capture: CaptureDefinition, *, draws: int, level
             elapsed = change_by_elapsed(checks, level=level)
         except NotEstimableError as error:
             reasons.append(f"by elapsed time: {error}")
-    return DriftAnalysis(checks, tuple(fits), tuple(dict.fromkeys(reasons)), elapsed, needed, rises)
+    return DriftAnalysis(checks, tuple(fits), tuple(dict.fromkeys(reasons)), elapsed, needed, rises,
+        shared_trend(checks) if fits else None,
+    )  # fmt: skip
 
 
 def policy_margins(
-    policy: RampPolicy, law: ModelLaw, drift: DriftAnalysis, question: RampQuestion, *, level: float
+    policy: RampPolicy, law: ContinuousLaw, drift: DriftAnalysis, question: RampQuestion, *, level: float
 ) -> tuple[PolicyMargins, ...]:
     """What margins are worth after one policy: one entry, or one for each assumed drift.
 

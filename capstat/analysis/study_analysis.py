@@ -36,7 +36,6 @@ from capstat.thresholds import (
 
 if TYPE_CHECKING:
     from capstat.attempts import Study
-    from capstat.distributions import ParametricFit
     from capstat.thresholds import CaptureDefinition, CensoredThresholds, Derivation
 
 __all__ = [
@@ -315,10 +314,5 @@ def analyse_study(
     applied = None
     if ramps:
         corrected = None if confirmed is None else confirmed.corrected
-        applied = analyse_ramps(study, options, options.ramps, wanted[0], _best_models(captures[0]), corrected)
+        applied = analyse_ramps(study, options, options.ramps, wanted[0], corrected)
     return StudyAnalysis(study_facts(study), options, captures, confirmed, applied, study.fingerprint, study.sources)
-
-
-def _best_models(leading: CaptureAnalysis) -> dict[str, ParametricFit]:
-    """Models of the placements that were fitted already."""
-    return {group.summary.label: group.models.best for group in leading.groups if group.models.best is not None}

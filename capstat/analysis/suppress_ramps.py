@@ -62,5 +62,8 @@ def _drift(drift: DriftAnalysis, fewest: int) -> DriftAnalysis:
     small = any(0 < getattr(out, name) < fewest for name in out.__slots__)
     checks = replace(drift.checks, left_out=type(out)()) if small else drift.checks
     if drift.fits and drift.checks.n_patients < fewest:
-        return replace(drift, checks=checks, fits=(), elapsed=(), needed=None, rises=(), reasons=(HIDDEN,))
-    return replace(drift, checks=checks)
+        return replace(drift, checks=checks, fits=(), elapsed=(), needed=None, rises=(), trend=None, reasons=(HIDDEN,))
+    trend = drift.trend
+    if trend is not None and any(0 < count < fewest for count in (trend.higher, trend.lower)):
+        trend = None
+    return replace(drift, checks=checks, trend=trend)

@@ -116,10 +116,10 @@ def _print_text(found: RampAnalysis, *, synthetic: bool) -> None:
         print()
         for table in tables_of_part(part, found):
             print(table_text(table))
+    read = as_read_sentence(found)
+    if read:
+        print("\n".join(textwrap.wrap(read, 100, initial_indent="  ", subsequent_indent="  ")) + "\n")
     if found.as_read is not None:
-        print(
-            "\n".join(textwrap.wrap(as_read_sentence(found), 100, initial_indent="  ", subsequent_indent="  ")) + "\n"
-        )
         print(table_text(as_read_table(found.as_read)))
     print("\n".join(textwrap.wrap(NOT_A_RECOMMENDATION, 100)))
     print("For research and education. Not a medical device, not bedside guidance.")

@@ -12,7 +12,7 @@ from scipy import special
 
 from capstat.distributions.likelihood import IntervalData, total_terms
 from capstat.distributions.parametric import fit_parametric
-from capstat.numerics.maximise import NoMaximumError, maximise_newton
+from capstat.numerics.maximise import NoMaximumError, Optimum, maximise_newton
 from capstat.numerics.resample import draw_cell_weights, unit_patterns
 from capstat.results import NotEstimableError
 
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from capstat.results import Estimate
     from capstat.thresholds import CensoredThresholds
 
-__all__ = ["ParameterDraws", "bootstrap_capture_currents", "bootstrap_parameters"]
+__all__ = ["ParameterDraws", "bootstrap_capture_currents", "bootstrap_parameters", "bootstrap_selection"]
 
 # share of resamples that may fail before limits from the rest would mislead
 MOST_LOST = 0.05
@@ -108,16 +108,86 @@ def bootstrap_parameters(
     return ParameterDraws(draws[:, 0], draws[:, 1:], np.array(shares), lost)
 
 
+def bootstrap_selection(
+    thresholds: CensoredThresholds, fits: Sequence[ParametricFit], *, replicates: int, seed: int
+) -> tuple[tuple[NDArray[np.intp], ParameterDraws], ...]:
+    """Refit several models to resamples of patients and keep the one with the lowest Akaike criterion in each.
+
+    So the draws carry the choice of the model, which a bootstrap of the chosen one takes for granted (Buckland,
+    Burnham & Augustin 1997, from memory).
+
+    Parameters
+    ----------
+    thresholds : CensoredThresholds
+        What the models were fitted to; a patient is drawn with all attempts.
+    fits : sequence of ParametricFit
+        Candidates.
+    replicates, seed : int
+        Bootstrap size and seed.
+
+    Returns
+    -------
+    tuple of (ndarray of int, ParameterDraws)
+        For each candidate the resamples, among those kept, in which it was chosen, and its parameters there; ``lost``
+        counts the resamples without any estimate.
+
+    Raises
+    ------
+    NotEstimableError
+        When more than one resample in twenty has no estimate by any candidate.
+    """
+    sizes = [1 + len(fit.family.ancillary_names) for fit in fits]
+    chosen: list[tuple[list[int], list[NDArray[np.float64]]]] = [([], []) for _ in fits]
+    kept = 0
+    for data in _resamples(thresholds, replicates, seed):
+        best, lowest = -1, np.inf
+        where = np.zeros(0)
+        for k, fit in enumerate(fits):
+            found = _maximum(fit, data, sizes[k])
+            if found is not None and 2 * found.x.size - 2 * found.value < lowest:
+                best, lowest, where = k, 2 * found.x.size - 2 * found.value, found.x
+        if best >= 0:
+            chosen[best][0].append(kept)
+            chosen[best][1].append(where)
+            kept += 1
+    lost = replicates - kept
+    if lost > MOST_LOST * replicates:
+        raise NotEstimableError(
+            f"{lost} of {replicates} resamples of patients had no finite estimate by any model: the data are too few."
+        )
+    return tuple(
+        (
+            np.array(rows, dtype=np.intp),
+            _draws(fit, np.array(points).reshape(-1, size + fit.never_captured), size, lost),
+        )
+        for fit, size, (rows, points) in zip(fits, sizes, chosen, strict=True)
+    )
+
+
+def _draws(fit: ParametricFit, points: NDArray[np.float64], size: int, lost: int) -> ParameterDraws:
+    share = special.expit(points[:, size]) if fit.never_captured else np.ones(points.shape[0])
+    return ParameterDraws(points[:, 0], points[:, 1:size], share, lost)
+
+
+def _maximum(fit: ParametricFit, data: IntervalData, size: int) -> Optimum | None:
+    """Maximum of one candidate in one resample; none where a share never captured creeps to its boundary."""
+    start = fit.model.parameters
+    with suppress(NoMaximumError):
+        if not fit.never_captured:
+            return maximise_newton(partial(total_terms, fit.family, data), start[:size])
+        if np.isinf(data.upper_ma).any():
+            mixture = replace(data, capturable=data.design)
+            return maximise_newton(partial(total_terms, fit.family, mixture), start, max_iterations=MOST_STEPS)
+    return None
+
+
 def _refit(fit: ParametricFit, data: IntervalData, size: int) -> NDArray[np.float64] | None:
     """Parameters of one resample; without the share where the likelihood does not want one."""
-    start = fit.model.parameters
-    if fit.never_captured and np.isinf(data.upper_ma).any():
+    found = _maximum(fit, data, size)
+    if found is None and fit.never_captured:
         with suppress(NoMaximumError):
-            mixture = replace(data, capturable=data.design)
-            return maximise_newton(partial(total_terms, fit.family, mixture), start, max_iterations=MOST_STEPS).x
-    with suppress(NoMaximumError):
-        return maximise_newton(partial(total_terms, fit.family, data), start[:size]).x
-    return None
+            found = maximise_newton(partial(total_terms, fit.family, data), fit.model.parameters[:size])
+    return None if found is None else found.x
 
 
 def bootstrap_capture_currents(

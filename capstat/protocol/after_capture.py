@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from capstat.protocol.loss import MaximumRise
     from capstat.protocol.policy import RampPolicy
     from capstat.protocol.policy_parts import Margin
-    from capstat.protocol.threshold_law import ModelLaw
+    from capstat.protocol.threshold_law import ContinuousLaw
     from capstat.results import Estimate
 
 __all__ = ["MarginUnderPolicy", "loss_after_policy", "margin_needed_after_policy", "margins_after_policy"]
@@ -77,7 +77,7 @@ class _Captured:
         return () if self.said.all() else ("draws under which nobody is captured are left out",)
 
 
-def _captured(policy: RampPolicy, law: ModelLaw) -> _Captured:
+def _captured(policy: RampPolicy, law: ContinuousLaw) -> _Captured:
     """Divide every step; judgements are never wrong here, so that a cell has one course."""
     courses = courses_of(replace(policy, margin=NO_MARGIN, at_maximum=None))
     kept = courses.captured
@@ -103,7 +103,7 @@ def _captured(policy: RampPolicy, law: ModelLaw) -> _Captured:
 
 
 def loss_after_policy(
-    policy: RampPolicy, law: ModelLaw, rise: MaximumRise, *, minutes: Sequence[float], level: float = 0.95
+    policy: RampPolicy, law: ContinuousLaw, rise: MaximumRise, *, minutes: Sequence[float], level: float = 0.95
 ) -> tuple[Estimate, ...]:
     """Chance that capture is lost after a policy, among those it captures; see :func:`margins_after_policy`."""
     return margins_after_policy(policy, law, rise, (policy.margin,), minutes=minutes, level=level)[0].loss
@@ -111,7 +111,7 @@ def loss_after_policy(
 
 def margins_after_policy(
     policy: RampPolicy,
-    law: ModelLaw,
+    law: ContinuousLaw,
     rise: MaximumRise,
     margins: Sequence[Margin],
     *,
@@ -128,7 +128,7 @@ def margins_after_policy(
     ----------
     policy : RampPolicy
         Its own margin is replaced; judgements are taken to be right, and the pads are not moved.
-    law : ModelLaw
+    law : ModelLaw or SelectedLaw
         Thresholds at the time of capture.
     rise : MaximumRise
         How far a threshold rises within some time.
@@ -178,7 +178,7 @@ def margins_after_policy(
 
 def margin_needed_after_policy(
     policy: RampPolicy,
-    law: ModelLaw,
+    law: ContinuousLaw,
     rise: MaximumRise,
     *,
     minutes: float = 30.0,

@@ -6,12 +6,13 @@ sum over them.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from capstat.numerics.proportions import wilson
 from capstat.protocol.courses import courses_of
 from capstat.protocol.expectation import ROUNDING, Bounds, Expectation, estimate_of
 from capstat.results import Curve, Estimate, UsageError
@@ -192,6 +193,8 @@ def policy_consequences(
 
     Notes
     -----
+    Limits are percentiles of the draws; those of the share not captured are at least as wide as Wilson's limits of a
+    counted share: percentiles alone held the truth in 53 to 89 % of simulated studies (DEVELOPERS.md).
     Pulses are the time multiplied by the rate: settings are not changed in step with pulses.  Where the law is known on
     intervals only, results are bounds over every place that mass can have inside them.
     """
@@ -261,8 +264,8 @@ def consequences_of(
         group=group,
         discomfort_ma=discomfort_ma,
         means=means,
-        not_captured=share(means.not_captured, "share not captured at the end"),
-        gave_up=share(found.mean(gave_up), "share in whom the search gave up"),
+        not_captured=_at_least_wilson(share(means.not_captured, "share not captured at the end")),
+        gave_up=_at_least_wilson(share(found.mean(gave_up), "share in whom the search gave up")),
         missed=share(
             found.mean(gave_up & np.isfinite(courses.first_capture_s)),
             "share in whom the search gave up although a setting captured",
@@ -302,6 +305,17 @@ def consequences_of(
         excess_ma=excess_ma,
         excess_percent=excess_percent,
         curve=_time_curve(found, policy, level, method),
+    )  # fmt: skip
+
+
+def _at_least_wilson(share: Estimate) -> Estimate:
+    """Widen limits to those of a counted share: so few patients say no more, whatever the shape of a model says."""
+    if share.value is None or share.lower is None or share.upper is None or not share.n:
+        return share
+    low, high = wilson(share.value * share.n, share.n, share.level)
+    return replace(
+        share, lower=min(share.lower, float(low)), upper=max(share.upper, float(high)),
+        method=f"{share.method}; at least as wide as Wilson's limits of a counted share",
     )  # fmt: skip
 
 

@@ -66,7 +66,7 @@ class PairedLaw:
     correlation : ndarray, shape (B + 1,)
         Of the two log thresholds of a patient who can be captured.
     capturable : ndarray, shape (B + 1,)
-        Share of patients that some current captures; the others are captured with neither placement.
+        Share of patients that some current captures with either placement.
     source : str
         Where the parameters come from, in words.
     n_patients : int
@@ -75,6 +75,9 @@ class PairedLaw:
         What a reader must know before using the law.
     is_assumed : bool
         Whether the correlation was assumed and not estimated from pairs.
+    only_one : ndarray, shape (B + 1, 2), or None
+        Share that some current captures with the first placement only, and with the second only; none when ``None``.
+        All others are captured with neither.
 
     Raises
     ------
@@ -91,6 +94,7 @@ class PairedLaw:
     n_patients: int = 0
     notes: tuple[str, ...] = ()
     is_assumed: bool = False
+    only_one: NDArray[np.float64] | None = None
 
     def __post_init__(self) -> None:
         """Refuse a law that is none."""
@@ -105,6 +109,15 @@ class PairedLaw:
         if len(self.names) != 2 or self.names[0] == self.names[1]:
             raise ValueError(f"A paired law is of two placements with different names, not of {', '.join(self.names)}.")
         _check_numbers(self.log_means, self.log_sds, self.capturable)
+        if self.only_one is not None and (
+            self.only_one.shape != (*rows, 2)
+            or not np.all(self.only_one >= 0)
+            or not np.all(self.only_one.sum(axis=1) + self.capturable <= 1 + SAME_SHARE)
+        ):
+            raise ValueError(
+                "Shares that one placement alone can capture (only_one) have the shape (B + 1, 2), are at least 0, and "
+                "with those that either can capture make at most 1."
+            )
         if not np.all(np.abs(self.correlation) < 1):
             raise ValueError("A correlation of two log thresholds (correlation) lies strictly between -1 and 1.")
 
@@ -182,15 +195,20 @@ class PairedLaw:
                 np.clip((np.log(x) - column(self.log_means[:, j])) / column(self.log_sds[:, j]), -BEYOND, BEYOND)
                 for j, x in enumerate((first, second))
             )
-        share = column(self.capturable)
-        never = (1 - share) * (np.isfinite(first) & np.isfinite(second))
-        return np.asarray(share * _upper_corner(h, k, column(self.correlation)) + never)
+        share, finite = column(self.capturable), (np.isfinite(first), np.isfinite(second))
+        found = share * _upper_corner(h, k, column(self.correlation))
+        others = 1 - share
+        if self.only_one is not None:
+            # whom one placement alone captures is above every finite current of the other
+            one, two = column(self.only_one[:, 0]), column(self.only_one[:, 1])
+            found = found + one * ndtr(-h) * finite[1] + two * ndtr(-k) * finite[0]
+            others = others - one - two
+        return np.asarray(found + np.maximum(others, 0.0) * (finite[0] & finite[1]))
 
     def marginal(self, k: int) -> MarginalLaw:
         """Law of the threshold with the first (0) or the second (1) placement."""
-        return MarginalLaw(
-            self.names[k], self.log_means[:, k], self.log_sds[:, k], self.capturable, self.n_patients
-        )  # fmt: skip
+        share = self.capturable if self.only_one is None else self.capturable + self.only_one[:, k]
+        return MarginalLaw(self.names[k], self.log_means[:, k], self.log_sds[:, k], share, self.n_patients)
 
     def scaled(self, factor: float) -> PairedLaw:
         """Every threshold multiplied by a factor above 0."""
@@ -200,16 +218,19 @@ class PairedLaw:
 
     def swapped(self) -> PairedLaw:
         """The second placement in the place of the first."""
+        only_one = None if self.only_one is None else self.only_one[:, ::-1]
         return replace(
-            self, names=(self.names[1], self.names[0]), log_means=self.log_means[:, ::-1], log_sds=self.log_sds[:, ::-1]
-        )
+            self, names=(self.names[1], self.names[0]), log_means=self.log_means[:, ::-1],
+            log_sds=self.log_sds[:, ::-1], only_one=only_one,
+        )  # fmt: skip
 
     @classmethod
     def assumed(cls, first: MarginalLaw, second: MarginalLaw, correlation: float, source: str = "") -> PairedLaw:
         """Join the laws of two different groups of patients with a correlation that nobody observed.
 
-        Two groups say nothing of how alike two thresholds of one patient are.  Their draws are independent.  The
-        joint law has one share captured with neither placement: the mean of the two shares where they differ.
+        Two groups say nothing of how alike two thresholds of one patient are.  Their draws are independent.  Each
+        placement keeps its own share never captured; those whom the better one does not capture are taken to be among
+        those whom the other does not, so that no more are captured with neither than the better one leaves.
 
         Parameters
         ----------
@@ -230,19 +251,17 @@ class PairedLaw:
                 f"The laws of {first.name} and {second.name} need the same number of draws, not "
                 f"{first.log_mean.size - 1} and {second.log_mean.size - 1}."
             )
-        words = f"the correlation of {correlation:g} between the two thresholds of a patient is assumed, not observed"
-        notes = [words]
-        shares = (1 - first.capturable[0], 1 - second.capturable[0])
-        if np.abs(first.capturable - second.capturable).max() > SAME_SHARE:
-            notes.append(
-                "the share captured with neither placement is taken as the mean of "
-                f"{100 * shares[0]:.1f} % ({first.name}) and {100 * shares[1]:.1f} % ({second.name})"
-            )
+        notes = [f"the correlation of {correlation:g} between the two thresholds of a patient is assumed, not observed"]
+        never = np.column_stack((1 - first.capturable, 1 - second.capturable))
+        neither = never.min(axis=1)
+        if np.abs(never[:, 0] - never[:, 1]).max() > SAME_SHARE:
+            better = first.name if never[0, 0] <= never[0, 1] else second.name
+            notes.append(f"whom no current captures with {better} is assumed to be captured with neither")
         return cls(
             (first.name, second.name), np.column_stack((first.log_mean, second.log_mean)),
             np.column_stack((first.log_sd, second.log_sd)), np.full(first.log_mean.size, float(correlation)),
-            (first.capturable + second.capturable) / 2, source or "two different groups of patients",
-            first.n_patients + second.n_patients, tuple(notes), is_assumed=True,
+            1 - never.max(axis=1), source or "two different groups of patients", first.n_patients + second.n_patients,
+            tuple(notes), is_assumed=True, only_one=(never - neither[:, None])[:, ::-1],
         )  # fmt: skip
 
 

@@ -17,7 +17,8 @@ class RampPolicy:
 
     Rising: from the start up to the maximum.  Falling: from the start down to the loss of capture and back up; upwards
     where the start does not capture.  Bisecting: always the middle of the settings, start to maximum, that are still
-    in question.  A setting lasts the dwell, or until capture was seen for ``hold_s`` where that is longer.
+    in question.  A setting lasts the dwell; the one that is kept lasts until capture was seen for ``hold_s`` where
+    that is longer.
 
     Attributes
     ----------
@@ -41,7 +42,7 @@ class RampPolicy:
     capture : str or None
         Name of the definition of capture that is looked for; the leading one of the study when ``None``.
     hold_s : float
-        How long capture must be seen before it counts, in s.
+        How long capture must be seen at the setting that is kept, before the search ends, in s.
     margin : Margin
         What is added after capture.
     resolution_ma : float

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -191,8 +191,7 @@ def assumed_range(
 ) -> tuple[RepositionCurve, ...]:
     """Return the comparison under each of several assumed correlations, where no patient had both placements.
 
-    The range is a sensitivity analysis: no member of it is an estimate.  The share that no current captures is taken to
-    be that of ``here`` with both placements.
+    The range is a sensitivity analysis: no member of it is an estimate.
 
     Parameters
     ----------
@@ -210,12 +209,9 @@ def assumed_range(
     UsageError, NotEstimableError
         As :func:`reposition_or_go_on`.
     """
-    present, other = (first, second) if here == first.name else (second, first)
-    # who can be captured at all is taken from the placement that is there: nobody saw both in the same patients
-    other = replace(other, capturable=present.capturable)
     return tuple(
         reposition_or_go_on(
-            PairedLaw.assumed(present, other, correlation, source), here, currents_ma, highest_here_ma,
+            PairedLaw.assumed(first, second, correlation, source), here, currents_ma, highest_here_ma,
             highest_there_ma, level, timing=timing,
         )
         for correlation in correlations

@@ -7,6 +7,7 @@ one of several cells; what follows is then known between two bounds.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Protocol
 
@@ -19,7 +20,18 @@ if TYPE_CHECKING:
 
     from capstat.distributions.families import Family
 
-__all__ = ["ModelLaw", "Pieces", "StepLaw", "ThresholdLaw"]
+__all__ = [
+    "ContinuousLaw",
+    "ModelLaw",
+    "Pieces",
+    "SelectedLaw",
+    "StepLaw",
+    "ThresholdLaw",
+    "mean_within_of",
+    "pieces_of",
+]
+
+Shares = Callable[["NDArray[np.float64]"], "NDArray[np.float64]"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -99,6 +111,23 @@ class ThresholdLaw(Protocol):
 _POINTS, _WEIGHTS = ((x + 1) / 2 if k == 0 else x / 2 for k, x in enumerate(np.polynomial.legendre.leggauss(6)))
 
 
+def pieces_of(share_captured: Shares, edges_ma: NDArray[np.float64]) -> Pieces:
+    """Probability of each cell of a continuous law."""
+    mass = np.diff(share_captured(edges_ma), prepend=0.0, append=1.0, axis=1)
+    cells = np.arange(edges_ma.size + 1)
+    return Pieces(cells, cells, mass)
+
+
+def mean_within_of(share_captured: Shares, edges_ma: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Integral of the threshold over each closed cell: b F(b) - a F(a) less the integral of F."""
+    low = np.concatenate(([0.0], edges_ma[:-1]))
+    width = edges_ma - low
+    nodes = low[:, None] + width[:, None] * _POINTS
+    inside = share_captured(nodes.ravel()).reshape(-1, edges_ma.size, _POINTS.size) @ _WEIGHTS
+    weighted = edges_ma * share_captured(edges_ma)
+    return np.asarray(np.diff(weighted, prepend=0.0, axis=1) - width * inside)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class ModelLaw:
     """A family of thresholds with draws of its parameters.
@@ -134,34 +163,78 @@ class ModelLaw:
 
     def share_captured(self, current_ma: NDArray[np.float64]) -> NDArray[np.float64]:
         """Share captured at currents (mA): shape (draws + 1, m) for currents of shape (m,) or (draws + 1, m)."""
-        with np.errstate(divide="ignore"):
+        # far below all thresholds a probability is 0 and its logarithm minus infinity
+        with np.errstate(divide="ignore", over="ignore", under="ignore"):
             residual = np.log(current_ma) - self.location[:, None]
-        if isinstance(self.family, LocationScale):
-            # one call for all draws: the scale is a column
-            log_cdf = self.family.log_cdf(residual, self.ancillary.T[:, :, None])
-        else:
-            log_cdf = np.array([self.family.log_cdf(r, a) for r, a in zip(residual, self.ancillary, strict=True)])
-        return np.asarray(self.capturable[:, None] * np.exp(log_cdf))
+            if isinstance(self.family, LocationScale):
+                # one call for all draws: the scale is a column
+                log_cdf = self.family.log_cdf(residual, self.ancillary.T[:, :, None])
+            else:
+                log_cdf = np.array([self.family.log_cdf(r, a) for r, a in zip(residual, self.ancillary, strict=True)])
+            share = np.exp(log_cdf)
+        return np.asarray(self.capturable[:, None] * share)
 
     def pieces(self, edges_ma: NDArray[np.float64]) -> Pieces:
         """Probability of each cell; see :class:`ThresholdLaw`."""
-        share = self.share_captured(edges_ma)
-        mass = np.diff(share, prepend=0.0, append=1.0, axis=1)
-        cells = np.arange(edges_ma.size + 1)
-        return Pieces(cells, cells, mass)
+        return pieces_of(self.share_captured, edges_ma)
 
     def mean_within(self, edges_ma: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Integral of the threshold over each closed cell: b F(b) - a F(a) less the integral of F."""
-        low = np.concatenate(([0.0], edges_ma[:-1]))
-        width = edges_ma - low
-        nodes = low[:, None] + width[:, None] * _POINTS
-        inside = self.share_captured(nodes.ravel()).reshape(-1, edges_ma.size, _POINTS.size) @ _WEIGHTS
-        weighted = edges_ma * self.share_captured(edges_ma)
-        return np.asarray(np.diff(weighted, prepend=0.0, axis=1) - width * inside)
+        """Integral of the threshold over each closed cell."""
+        return mean_within_of(self.share_captured, edges_ma)
 
     def scaled(self, factor: float) -> ModelLaw:
         """Return the law with every threshold times ``factor``."""
         return replace(self, location=self.location + np.log(factor))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SelectedLaw:
+    """The model with the lowest Akaike criterion, chosen anew in every draw.
+
+    Attributes
+    ----------
+    models : tuple of ModelLaw
+        Each with the draws in which it was chosen.
+    rows : tuple of ndarray of int
+        Which draws these are; 0 is the estimate.
+    n_patients : int
+        Patients behind the estimate.
+    label, method : str
+        Whose thresholds, and how they were estimated.
+    """
+
+    models: tuple[ModelLaw, ...]
+    rows: tuple[NDArray[np.intp], ...]
+    n_patients: int
+    label: str
+    method: str
+
+    @property
+    def draws(self) -> int:
+        """Draws beside the estimate."""
+        return sum(rows.size for rows in self.rows) - 1
+
+    def share_captured(self, current_ma: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Share captured at currents (mA) of shape (m,): shape (draws + 1, m)."""
+        share = np.empty((self.draws + 1, current_ma.size))
+        for model, rows in zip(self.models, self.rows, strict=True):
+            share[rows] = model.share_captured(current_ma)
+        return share
+
+    def pieces(self, edges_ma: NDArray[np.float64]) -> Pieces:
+        """Probability of each cell; see :class:`ThresholdLaw`."""
+        return pieces_of(self.share_captured, edges_ma)
+
+    def mean_within(self, edges_ma: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Integral of the threshold over each closed cell."""
+        return mean_within_of(self.share_captured, edges_ma)
+
+    def scaled(self, factor: float) -> SelectedLaw:
+        """Return the law with every threshold times ``factor``."""
+        return replace(self, models=tuple(model.scaled(factor) for model in self.models))
+
+
+ContinuousLaw = ModelLaw | SelectedLaw
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from capstat.analysis.ramp_question import RampQuestion
+from capstat.report.ramp_margin_tables import left_out_words, trend_words
 from capstat.report.ramp_words import NOT_A_RECOMMENDATION, errors_words, group_words
 from capstat.report.wording import confidence_text, counted, listed, milliampere, percent
 
@@ -175,7 +176,8 @@ def as_read_sentence(found: RampAnalysis) -> str:
     """What misreading as in the study would do to the policies; empty where nothing shows how often that happens."""
     read = found.as_read
     if read is None:
-        return ""
+        why = _end(found.not_as_read) if found.not_as_read else ""
+        return f"What would happen if capture were judged as in this study is not known, because {why}" if why else ""
     return _false_stops(
         read.policies,
         f"If {read.claim} capture were judged as in this study ({errors_words(read.errors)})",
@@ -195,7 +197,10 @@ def _choice_words(comparison: PolicyComparison) -> str:
             if regret < SMALL_REGRET
             else f"and {milliampere(regret)} s more than the one with the lowest cost then if thresholds were {higher}"
         )
-        told.append(f"under {choice.weights.name} weights '{best}' costs least{share}, {then}")
+        if choice.share_best and choice.share_best[choice.best] < SETTLED:
+            told.append(f"under {choice.weights.name} weights no policy clearly costs least ('{best}' does{share})")
+        else:
+            told.append(f"under {choice.weights.name} weights '{best}' costs least{share}, {then}")
     return f" {_begin('; '.join(told))}: other weights, another order."
 
 
@@ -247,18 +252,20 @@ def _margin_sentences(part: RampPart, found: RampAnalysis) -> tuple[str, ...]:
                 f"{milliampere(fit.typical_change(30.0).value or 0)} %."
                 for fit in close
             )
+            + trend_words(drift)
         )
     else:
         checks = part.drift.checks
         have = (
-            f"{counted(len(checks), 'repeated threshold check')} of {counted(checks.n_patients, 'patient')} do not tell (see the reasons "
-            "below the tables)"
+            f"{counted(len(checks), 'repeated threshold check')} of {counted(checks.n_patients, 'patient')} do not tell how thresholds "
+            f"change within a patient ({' '.join(part.drift.reasons).rstrip('.')})"
             if len(checks)
-            else "No repeated threshold checks tell"
+            else "No usable repeated threshold checks tell how thresholds change within a patient"
         )
+        left_out = left_out_words(part.drift)
         sentences.append(
-            f"{have} how thresholds change within a patient, and no published variability was found: what follows rests on assumed "
-            "changes and says only what would be if they were true."
+            f"{have}, and no published variability was found: what follows rests on assumed changes and says only what would be if "
+            f"they were true.{f' {left_out}' if left_out else ''}"
         )
     group = next((g for g in part.groups if g.margins), None)
     if group is not None:

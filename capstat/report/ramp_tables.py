@@ -34,6 +34,8 @@ __all__ = ["as_read_table", "ramp_tables", "tables_of_part"]
 
 # currents without capture that the table of other pads shows
 SHOWN_MA = (60.0, 80.0, 100.0, 120.0)
+# what stands in the table without a model
+WITHOUT_MODEL = ("not_captured", "without_output_s", "pulses_above_discomfort")
 DIFFERENT_PATIENTS = (
     (
         "the two placements were used in different patients, and nothing is adjusted for: a difference between going on and moving may "
@@ -87,13 +89,14 @@ def tables_of_part(part: RampPart, found: RampAnalysis) -> list[Table]:
     tables = [_policies_table(part, ending)]
     if groups:
         tables.append(_consequences_table(groups, part, question.by, ending))
-        if all(group.without_model for group in groups):
-            tables.append(_without_model_table(groups, names, question.by, ending))
         if any(group.misjudged for group in groups):
             tables.append(_misjudged_table(groups, names, question.by, ending))
         if len(part.policies) > 1:
             tables.append(_comparison_table(groups, names, question.by, ending))
         tables += margin_tables(part, groups, names, question, ending)
+    counted_only = [group for group in part.groups if group.without_model]
+    if counted_only:
+        tables.append(_without_model_table(counted_only, names, question.by, ending))
     if part.reposition.curves:
         tables.append(_reposition_table(part, ending))
     return tables
@@ -116,7 +119,7 @@ def _policies_table(part: RampPart, ending: str) -> Table:
     return Table(
         f"ramp_policies{ending}", f"Ramp policies ({part.capture.name} capture)", columns, tuple(rows),
         pd.DataFrame(rows, columns=list(columns)),
-        ("A setting lasts its time, or until capture was seen for as long as wanted where that is longer.",),
+        ("A setting lasts its time; the one that is kept lasts until capture was seen for as long as wanted, where that is longer.",),
     )  # fmt: skip
 
 
@@ -137,8 +140,8 @@ def _consequences_table(groups: list[RampGroup], part: RampPart, by: str, ending
     limit = f"{milliampere(first.discomfort_ma)} mA"
     notes = [
         (
-            f"{level_text(first.not_captured)}: percentiles of bootstrap draws; they do not carry the choice of the model. Times "
-            "run from the first pulse to the first setting that captures, of all patients. Without output: time of the search "
+            f"{level_text(first.not_captured)}: percentiles of bootstrap draws in which the model is chosen anew; those of the share not "
+            "captured are at least as wide as those of a counted share. Times run from the first pulse to the first setting that captures, of all patients. Without output: time of the search "
             "in which pulses do not capture; patients who are never captured count up to its end, so that a policy that gives up "
             f"sooner looks better here. Pulses above {limit}: those of the search alone; not everybody finds the same current "
             "uncomfortable. Left on: the current after the margin, of those in whom the search found capture. Above the "
@@ -178,15 +181,15 @@ def _basis(group: RampGroup, by: str) -> str:
 def _without_model_table(groups: list[RampGroup], names: dict[str, str], by: str, ending: str) -> Table:
     rows, estimates = [], []
     for group in groups:
-        for c, plain in zip(group.policies, group.without_model, strict=True):
-            label = group_words(group.label, by)
-            moved = c.policy.at_maximum is not None
-            rows.append(
-                (label, names[c.policy.name], "\u2013" if moved else bounds_text(c.not_captured), bounds_text(plain.not_captured),
-                 "\u2013" if moved else bounds_text(c.without_output_s), bounds_text(plain.without_output_s),
-                 "\u2013" if moved else bounds_text(c.pulses_above_discomfort), bounds_text(plain.pulses_above_discomfort))
-            )  # fmt: skip
-            estimates += [(f"{label}; {c.policy.name}", e) for e in plain.estimates]
+        label = group_words(group.label, by)
+        models = {c.policy.name: c for c in group.policies if c.policy.at_maximum is None}
+        for plain in group.without_model:
+            name = plain.policy.name
+            c = models.get(name)
+            pairs = ((None if c is None else getattr(c, what), getattr(plain, what)) for what in WITHOUT_MODEL)
+            cells = ("\u2013" if e is None else bounds_text(e) for pair in pairs for e in pair)
+            rows.append((label, names[name], *cells))
+            estimates += [(f"{label}; {name}", e) for e in plain.estimates]
     frame = estimates_frame(estimates)
     return Table(
         f"ramp_without_model{ending}", "The same without a model",
@@ -196,7 +199,8 @@ def _without_model_table(groups: list[RampGroup], names: dict[str, str], by: str
         (
             ("Without a model the thresholds inside a step of the study's ramps, and beyond its highest current, are not known: "
              "where a policy tries other currents, two bounds are given. Far apart from the model's number, the model is in "
-             "doubt. A dash: the pads are moved, which needs a model; the number without one is for stopping at the maximum."),
+             "doubt. A dash: no model fits, or the pads are moved, which needs a model; the number without one is for stopping at the "
+             "maximum. Without limits: those of few patients, counted, stand under Thresholds."),
         ),
     )  # fmt: skip
 
@@ -255,6 +259,8 @@ def _comparison_table(groups: list[RampGroup], names: dict[str, str], by: str, e
             (f"Costs are means in seconds without output, under weights that are for illustration ({weights}). Whoever uses them "
              "must state their own. Lowest in: share of the draws in which the policy costs least. Regret: what it would cost more "
              f"than the best policy if all thresholds were {100 * (factor - 1):.0f} % higher than believed."),
+            "Judgements of capture are taken to be right here, whatever errors were stated.",
+            *full_sentences(note for group in groups for note in group.notes),
             NOT_A_RECOMMENDATION,
         ),
     )  # fmt: skip

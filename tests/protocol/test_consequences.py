@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import integrate, stats
+from statsmodels.stats.proportion import proportion_confint
 
 from capstat.capture import JudgementErrors
 from capstat.distributions import GAMMA, LOGLOGISTIC, LOGNORMAL, WEIBULL
@@ -139,6 +140,19 @@ def test_published_ramp():
     assert found.curve.x[np.diff(found.curve.lower, prepend=0) > 0].tolist() == [11.0, 20.0]
 
 
+def test_captured_within_counts_the_time_itself():
+    """45 mA is captured at 50 mA, whose setting begins at 30 s exactly: within 30 s."""
+    found = policy_consequences(RampPolicy(40, 10, 60, 30.0), points([45.0, 55.0], [HALF, HALF]), discomfort_ma=70)
+    exactly(found.captured_within[0], HALF)
+    exactly(found.captured_within[1], 1)
+
+
+def test_hold_counts_once_at_the_setting_that_is_kept():
+    """From 60 mA down, 1 s each, capture to be seen for 10 s: 45 mA is 60, 50, 40 (lost), 50 kept: 3 s and 10 s."""
+    policy = RampPolicy(60, 10, 60, 1.0, direction=Direction.FALLING, hold_s=10.0)
+    exactly(policy_consequences(policy, points([45.0], [1]), discomfort_ma=70).search_s, 13)
+
+
 def test_small_steps_tend_to_the_threshold():
     """With steps of 0.1 mA the final current is the threshold: its mean among those captured, by scipy's quadrature."""
     law, policy = lognormal(), RampPolicy(20, 0.1, 200, 1.0)
@@ -256,8 +270,13 @@ def test_draws_carry_the_uncertainty():
     law = ModelLaw(LOGNORMAL, np.log(medians), np.full((2001, 1), np.log(0.26)), np.ones(2001), 60, "a", "b")
     found = policy_consequences(RampPolicy(40, 5, 140, 1.0), law, discomfort_ma=70, level=0.9)
     expected = [stats.lognorm(0.26, scale=85 * np.exp(z * 0.05)).sf(140) for z in stats.norm.ppf([0.05, 0.95])]
-    assert found.not_captured.lower == pytest.approx(expected[0], rel=0.06)
-    assert found.not_captured.upper == pytest.approx(expected[1], rel=0.06)
+    within = found.captured_within[-1]
+    assert 1 - within.upper == pytest.approx(expected[0], rel=0.06)
+    assert 1 - within.lower == pytest.approx(expected[1], rel=0.06)
+    # the share not captured is told at least as vaguely as a counted one of 60 patients (statsmodels)
+    low, high = proportion_confint(60 * found.not_captured.value, 60, alpha=0.1, method="wilson")
+    assert found.not_captured.lower == pytest.approx(min(expected[0], low), rel=0.06)
+    assert found.not_captured.upper == pytest.approx(max(expected[1], high), rel=0.06)
     assert found.curve.band_lower[-1] <= found.curve.lower[-1] <= found.curve.band_upper[-1]
 
 

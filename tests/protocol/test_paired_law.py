@@ -169,14 +169,26 @@ def test_assumed_law_says_so_and_keeps_both_margins():
 
 
 def test_assumed_law_of_two_shares_never_captured():
+    """Each placement keeps its own share; neither captures those whom the better one does not (the Frechet bound)."""
     first = MarginalLaw(AP, np.array([4.5]), np.array([0.3]), np.array([0.98]))
     second = MarginalLaw(AL, np.array([4.7]), np.array([0.3]), np.array([0.90]))
     joined = PairedLaw.assumed(first, second, 0.0)
-    assert joined.capturable[0] == pytest.approx(0.94)
+    for law, k in ((joined, 0), (joined.swapped(), 1)):
+        # beyond every threshold: with neither, and with the second only not
+        assert law.probability(1e6, INF, 1e6, INF)[0] == pytest.approx(0.02, abs=1e-12)
+        assert law.marginal(k).capturable[0] == pytest.approx(0.98)
+        assert law.marginal(1 - k).capturable[0] == pytest.approx(0.90)
     assert joined.notes[1] == (
-        "the share captured with neither placement is taken as the mean of 2.0 % (anterior-posterior) and 10.0 % "
-        "(anterior-lateral)"
+        "whom no current captures with anterior-posterior is assumed to be captured with neither"
     )
+    # with the second alone 8 of 100 are out of reach, whose threshold with the first follows its own law (scipy)
+    below = stats.norm.cdf((np.log(100) - 4.5) / 0.3)
+    assert joined.probability(0, 100, 1e6, INF)[0] == pytest.approx(0.08 * below, abs=1e-12)
+    grid = np.array([0.0, 60.0, 90.0, 140.0])
+    cells = joined.probability(grid[:, None], np.append(grid[1:], INF)[:, None], grid, np.append(grid[1:], INF))
+    assert cells.sum() == pytest.approx(1.0)
+    share = 0.98 * stats.norm.cdf((np.log(140) - 4.5) / 0.3)
+    assert cells[0, :3].sum() == pytest.approx(share)
 
 
 @pytest.mark.parametrize(

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from capstat.protocol import RampPolicy
-    from capstat.protocol.threshold_law import ModelLaw
+    from capstat.protocol.threshold_law import ContinuousLaw
 
 __all__ = ["SHARES", "RampPath", "captured_currents", "curve_on_grid", "path_of"]
 
@@ -66,13 +66,13 @@ def path_of(policy: RampPolicy, threshold_ma: float) -> RampPath:
     return RampPath(time, current, policy.with_margin(accepted))
 
 
-def curve_on_grid(law: ModelLaw, highest_ma: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def curve_on_grid(law: ContinuousLaw, highest_ma: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Whole currents up to the highest, and the share that the model says each captures."""
     grid = np.arange(1.0, np.floor(highest_ma) + 1)
     return grid, law.share_captured(grid)[0]
 
 
-def captured_currents(law: ModelLaw, highest_ma: float) -> tuple[float, ...]:
+def captured_currents(law: ContinuousLaw, highest_ma: float) -> tuple[float, ...]:
     """Lowest whole currents that capture a half, and nine in ten; infinite where the highest does not."""
     grid, share = curve_on_grid(law, highest_ma)
     return tuple(float(grid[np.argmax(share >= wanted)]) if share[-1] >= wanted else np.inf for wanted in SHARES)

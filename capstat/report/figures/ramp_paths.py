@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from capstat.analysis.ramp_analysis import RampAnalysis, RampGroup
-    from capstat.protocol.threshold_law import ModelLaw
+    from capstat.protocol.threshold_law import ContinuousLaw
     from capstat.report.figures.canvas import Picture
     from capstat.report.figures.ramp_path import RampPath
 
@@ -107,7 +107,7 @@ def _draw_path(axis: Axes, path: RampPath, colour: str, width: float, zorder: in
     )  # fmt: skip
 
 
-def _draw_strip(axis: Axes, law: ModelLaw, highest_ma: float, currents: tuple[float, ...], *, named: bool) -> None:
+def _draw_strip(axis: Axes, law: ContinuousLaw, highest_ma: float, currents: tuple[float, ...], *, named: bool) -> None:
     """The capture curve turned on its side: the darker, the more are captured."""
     grid, share = curve_on_grid(law, highest_ma)
     strip = axis.inset_axes((1.015, 0, 0.05, 1), sharey=axis)
