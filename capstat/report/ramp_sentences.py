@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from capstat.analysis.ramp_question import RampQuestion
 from capstat.report.ramp_margin_tables import left_out_words, trend_words
-from capstat.report.ramp_words import NOT_A_RECOMMENDATION, errors_words, group_words
+from capstat.report.ramp_words import errors_words, group_words
 from capstat.report.wording import confidence_text, counted, listed, milliampere, percent
 
 if TYPE_CHECKING:
@@ -185,12 +185,14 @@ def as_read_sentence(found: RampAnalysis) -> str:
     )
 
 
-def _choice_words(comparison: PolicyComparison) -> str:
+def _choice_words(comparison: PolicyComparison, notes: tuple[str, ...]) -> str:
     """Which policy costs least under the weights that were stated, now and if thresholds were higher."""
     told = []
     for choice in comparison.choices:
         best, regret = comparison.policies[choice.best].policy.name, choice.regret[choice.best].value or 0.0
         share = f" (in {percent(choice.share_best[choice.best])} % of draws)" if choice.share_best else ""
+        if any(f"'{best}'" in note and "assumed" in note for note in notes):
+            share += ", on an assumed correlation"
         higher = f"{100 * (comparison.factor - 1):.0f} % higher"
         then = (
             f"and still would if thresholds were {higher}"
@@ -230,7 +232,7 @@ def _comparison_sentences(part: RampPart, found: RampAnalysis) -> tuple[str, ...
             if dominated
             else "no policy is at least as good as another in all three numbers, and better in one."
         )
-        choice = _choice_words(comparison) if own_weights else ""
+        choice = _choice_words(comparison, group.notes) if own_weights else ""
         sentences.append(f"{_begin(group_words(group.label, found.question.by))}: {text}{choice}")
     return (THREE, *sentences) if sentences else ()
 
@@ -360,5 +362,5 @@ def ramp_summary(found: RampAnalysis) -> str:
     return (
         f"In patients with such thresholds ({group_words(group.label, found.question.by)}) {what} would take a search with "
         f"{_range(seconds)} s without output and {_range(pulses)} pulses above {milliampere(found.question.discomfort_ma)} mA on average, "
-        f"and leave {_percents(group)} % not captured at its end. {NOT_A_RECOMMENDATION}"
+        f"and leave {_percents(group)} % not captured at its end. Nothing here is a recommendation."
     )

@@ -141,7 +141,8 @@ def _consequences_table(groups: list[RampGroup], part: RampPart, by: str, ending
     notes = [
         (
             f"{level_text(first.not_captured)}: percentiles of bootstrap draws in which the model is chosen anew; those of the share not "
-            "captured are at least as wide as those of a counted share. Times run from the first pulse to the first setting that captures, of all patients. Without output: time of the search "
+            "captured are at least as wide as those of a counted share, and where a policy goes beyond the highest current tried they reach "
+            "to the bounds that hold without a model. Times run from the first pulse to the first setting that captures, of all patients. Without output: time of the search "
             "in which pulses do not capture; patients who are never captured count up to its end, so that a policy that gives up "
             f"sooner looks better here. Pulses above {limit}: those of the search alone; not everybody finds the same current "
             "uncomfortable. Left on: the current after the margin, of those in whom the search found capture. Above the "

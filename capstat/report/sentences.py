@@ -134,7 +134,7 @@ def cautions_for(analysis: StudyAnalysis) -> tuple[str, ...]:
 
 
 def summary_sentences(analysis: StudyAnalysis, suppress_below: int = 1) -> tuple[str, ...]:
-    """Three to seven statements for a committee."""
+    """Three to eight statements for a committee."""
     if not analysis.captures:
         return (f"The study holds {analysis.facts.n_attempts} attempts, none of which can be read as a threshold.",)
     capture = analysis.captures[0]

@@ -92,7 +92,7 @@ NOT_SHOWN = "not shown"
 # characters of a table on a terminal, and of the narrowest folded column
 WIDEST, FOLDED = 118, 11
 # letters of the longest word that is not broken
-WHOLE = 15
+WHOLE = 13
 
 
 def small(count: int, suppress_below: int) -> str:
