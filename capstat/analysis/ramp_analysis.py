@@ -263,10 +263,10 @@ def _group(
 
 
 def _with_bounds_beyond(model: PolicyConsequences, plain: PolicyConsequences, highest: float) -> PolicyConsequences:
-    """Widen limits of the share not captured to the bounds that hold without a model, where nobody tried such currents.
+    """Widen limits of the share not captured to the bounds without a model, where nobody tried such currents.
 
-    Beyond the highest current tried the shape of a model decides, and no bootstrap carries that: with two kinds of patient
-    its limits held the truth in none of 60 simulated studies of 200 (DEVELOPERS.md).
+    Beyond the highest current tried the shape of a model decides, and no bootstrap carries that: with two kinds of
+    patient its limits held the truth in none of 60 simulated studies of 200 (DEVELOPERS.md).
     """
     if model.policy.at_maximum is not None or model.policy.maximum_ma <= highest:
         return model
@@ -282,9 +282,8 @@ def _reaching(share: Estimate, plain: Estimate) -> Estimate:
     if share.lower is None or share.upper is None or bounds is None:
         return share
     low, high = (float(wilson(bound * share.n, share.n, share.level)[side]) for side, bound in enumerate(bounds))
-    return replace(
-        share, lower=min(share.lower, low), upper=max(share.upper, high), notes=(*share.notes, BEYOND)
-    )  # fmt: skip
+    notes = (*share.notes, BEYOND)
+    return replace(share, lower=min(share.lower, low), upper=max(share.upper, high), notes=notes)
 
 
 def _highest_tried(thresholds: CensoredThresholds) -> float:
@@ -293,8 +292,8 @@ def _highest_tried(thresholds: CensoredThresholds) -> float:
 
 
 BEYOND = (
-    "the policy goes beyond the highest current tried: limits reach to the bounds that hold without a model, and the value rests on "
-    "the shape of the model"
+    "the policy goes beyond the highest current tried: limits reach to the bounds that hold without a model, and the "
+    "value rests on the shape of the model"
 )
 _PAIRED = "lognormal (two placements of one patient)"
 
