@@ -9,7 +9,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from capstat.analysis import AnalysisOptions, StudyAnalysis, analyse_study
+    from capstat.analysis import AnalysisOptions, RampQuestion, StudyAnalysis, analyse_ramps, analyse_study
     from capstat.attempts import (
         Finding,
         Study,
@@ -64,7 +64,7 @@ if TYPE_CHECKING:
         subgroup_forest,
         unpaired_ratio,
     )
-    from capstat.protocol import RampPolicy
+    from capstat.protocol import RampPolicy, law_of_model, policy_consequences, read_policies
     from capstat.report import write_report
     from capstat.results import Curve, Estimate, NotEstimableError
     from capstat.synthetic import simulate_crossover, simulate_registry
@@ -81,7 +81,7 @@ if TYPE_CHECKING:
 
 # Where each public name lives.  Modules are loaded when a name is first used, so that start-up is quick.
 _HOMES = {
-    "capstat.analysis": ("AnalysisOptions", "StudyAnalysis", "analyse_study"),
+    "capstat.analysis": ("AnalysisOptions", "RampQuestion", "StudyAnalysis", "analyse_ramps", "analyse_study"),
     "capstat.attempts": ("Finding", "Study", "StudyError", "check_study", "read_study", "study_from_frames"),
     "capstat.distributions": (
         "FAMILIES", "GAMMA", "GENERALISED_GAMMA", "LOGLOGISTIC", "LOGNORMAL", "WEIBULL", "Covariates", "Spline",
@@ -96,7 +96,7 @@ _HOMES = {
         "imputed_ratio", "modifier_analysis", "observational_analysis", "paired_capture", "paired_ratio",
         "paired_tests", "posterior_probability", "score_tests", "subgroup_forest", "unpaired_ratio",
     ),
-    "capstat.protocol": ("RampPolicy",),
+    "capstat.protocol": ("RampPolicy", "law_of_model", "policy_consequences", "read_policies"),
     "capstat.report": ("write_report",),
     "capstat.results": ("Curve", "Estimate", "NotEstimableError"),
     "capstat.synthetic": ("simulate_crossover", "simulate_registry"),
@@ -130,10 +130,12 @@ __all__ = [
     "NonMonotoneRule",
     "NotEstimableError",
     "RampPolicy",
+    "RampQuestion",
     "Spline",
     "Study",
     "StudyAnalysis",
     "StudyError",
+    "analyse_ramps",
     "analyse_study",
     "averaged_capture_currents",
     "bootstrap_capture_currents",
@@ -151,6 +153,7 @@ __all__ = [
     "goodness_of_fit",
     "grouped_by",
     "imputed_ratio",
+    "law_of_model",
     "likelihood_ratio_currents",
     "likelihood_ratio_curve",
     "modifier_analysis",
@@ -158,9 +161,11 @@ __all__ = [
     "paired_capture",
     "paired_ratio",
     "paired_tests",
+    "policy_consequences",
     "posterior_probability",
     "profile_capture_current",
     "quantile_pairs",
+    "read_policies",
     "read_study",
     "score_tests",
     "shortcut_estimates",
