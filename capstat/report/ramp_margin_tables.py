@@ -42,7 +42,7 @@ def margin_tables(
     """Drift where it was estimated, margins after the first policy, and the margin of every policy."""
     tables = [_drift_table(part.drift, ending)] if part.drift.fits else []
     with_margins = [group for group in groups if group.margins]
-    if with_margins:
+    if with_margins and question.minutes:
         tables += [_usual_table(with_margins[0], question, ending), _own_table(with_margins, names, question, ending)]
     return tables
 

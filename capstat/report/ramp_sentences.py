@@ -125,8 +125,9 @@ def _consequence_sentences(part: RampPart, found: RampAnalysis) -> tuple[str, ..
                 f"Only {counted(group.n_patients, 'patient')} ({group_words(group.label, by)}): the shape of the model does the talking."
             )
         if group.laws is None:
+            seen = "; the table without a model has what was seen" if group.without_model else ""
             sentences.append(
-                f"{_begin(group_words(group.label, by))}: nothing can be said, because {_end(group.reason)}"
+                f"{_begin(group_words(group.label, by))}: no model can be used, because {_end(group.reason)[:-1]}{seen}."
             )
             continue
         first = group is next(g for g in part.groups if g.laws is not None)
@@ -270,7 +271,7 @@ def _margin_sentences(part: RampPart, found: RampAnalysis) -> tuple[str, ...]:
             f"they were true.{f' {left_out}' if left_out else ''}"
         )
     group = next((g for g in part.groups if g.margins), None)
-    if group is not None:
+    if group is not None and found.question.minutes:
         entries = group.margins if drift.fits else [e for e in group.margins if e.assumed_sd == 0.1]
         middle = len(found.question.minutes) // 2
         minutes = f"{found.question.minutes[middle]:g} minutes"

@@ -12,7 +12,7 @@ from capstat import AnalysisOptions, read_study
 from capstat.analysis import RampQuestion, analyse_ramps, suppress_ramps
 from capstat.analysis.study_analysis import capture_definitions_for
 from capstat.capture import JudgementErrors
-from capstat.protocol.policy_file import read_policies
+from capstat.protocol.policy_file import example_policies, read_policies
 from capstat.report import write_report
 from capstat.report.ramp_sentences import ramp_sentences, ramp_summary
 from capstat.report.ramp_tables import ramp_tables
@@ -150,6 +150,37 @@ def test_suppression_hides_groups_and_what_rests_on_single_patients(crossover, c
     assert "ramp_without_model" not in {table.name for table in ramp_tables(some)}
     few = suppress_ramps(checks, checks.parts[0].drift.checks.n_patients + 1)
     assert not few.parts[0].drift.fits
+
+
+def test_a_group_without_a_model_keeps_what_was_seen(tmp_path):
+    """Everybody captured at 40 mA: no model fits, but nobody is missed and nobody waits."""
+    lines = ["patient_id,placement,highest_no_capture_ma,lowest_capture_ma,max_output_ma"]
+    lines += [f"P{k:02d},A/P,,40,140" for k in range(12)]
+    path = tmp_path / "attempts.csv"
+    path.write_text("\n".join(lines), encoding="utf-8")
+    found = asked(path, RampQuestion(draws=50))
+    text = " ".join(words_of(found))
+    assert "no model can be used, because" in text
+    assert "the table without a model has what was seen" in text
+    tables = {table.name: table for table in ramp_tables(found)}
+    assert "ramp_consequences" not in tables
+    rows = tables["ramp_without_model"].rows
+    assert len(rows) == 7
+    assert {(row[2], row[3]) for row in rows} == {("\u2013", "0 %")}
+    assert ramp_summary(found) == ""
+
+
+def test_beyond_the_highest_current_tried_limits_reach_to_the_bounds(shipped):
+    """Nobody tried more than 140 mA in the crossover: at 200 mA anything from none to all of the uncaptured is possible."""
+    policy = replace(example_policies()[0], maximum_ma=200.0, name="to 200")
+    found = asked(shipped / "crossover", RampQuestion((policy,), draws=60))
+    for group in found.parts[0].groups:
+        (model,), (plain,) = group.policies, group.without_model
+        assert group.highest_tried_ma == 140
+        assert plain.not_captured.identified[0] == 0
+        assert model.not_captured.lower == 0
+        assert model.not_captured.upper > plain.not_captured.identified[1]
+        assert any("goes beyond the highest current tried" in note for note in model.not_captured.notes)
 
 
 def test_policies_in_words(crossover):
