@@ -194,7 +194,7 @@ def policy_consequences(
     Notes
     -----
     Limits are percentiles of the draws; those of the share not captured are at least as wide as Wilson's limits of a
-    counted share: percentiles alone held the truth in 53 to 89 % of simulated studies (DEVELOPERS.md).
+    counted share: percentiles alone held the truth in 52 to 78 % of simulated studies (DEVELOPERS.md).
     Pulses are the time multiplied by the rate: settings are not changed in step with pulses.  Where the law is known on
     intervals only, results are bounds over every place that mass can have inside them.
     """

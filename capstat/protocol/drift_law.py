@@ -104,9 +104,3 @@ class DriftLaw:
             raise ValueError("Rates and reversions of drift must be finite numbers.")
         if (self.rate < 0).any() or (self.reversion < 0).any():
             raise ValueError("Rates and reversions of drift cannot be negative.")
-
-    def change_variance(self, minutes: ArrayLike) -> NDArray[np.float64]:
-        """Variance of the change of the log threshold after ``minutes``, shape (B + 1, ...)."""
-        u = np.asarray(minutes, dtype=float)
-        shape = (-1,) + (1,) * u.ndim
-        return np.asarray(self.rate.reshape(shape) * elapsed_factor(u[None], self.reversion.reshape(shape)))

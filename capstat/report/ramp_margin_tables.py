@@ -163,7 +163,7 @@ def _usual_table(group: RampGroup, question: RampQuestion, ending: str) -> Table
         notes = [NONE_PUBLISHED, THRESHOLDS_ALONE]
     notes.append(
         "Where in its step the threshold lies is allowed for, and so are the rounding of margins to what can be set and the "
-        "maximum of the policy. No trial supports any margin; sources differ five-fold (2 to 10 mA), and 125 % of the threshold "
+        "maximum of the policy. No trial supports any margin; teaching texts differ five-fold (2 to 10 mA; common practice, no source), and 125 % of the threshold "
         "held for 2 minutes in 29 of 30 volunteers (PMID 1443840, abstract seen)."
     )
     return Table(

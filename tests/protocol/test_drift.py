@@ -219,8 +219,6 @@ def test_draws_carry_the_limits_and_repeat():
     sds = np.sqrt(30 * law.rate)
     assert sds[0] == pytest.approx(found.value)
     assert np.quantile(sds[1:], [0.025, 0.975]) == pytest.approx([found.lower, found.upper], rel=0.02)
-    np.testing.assert_array_equal(law.change_variance(30.0), law.rate * 30)
-    assert law.change_variance(np.array([10.0, 60.0])).shape == (401, 2)
     np.testing.assert_array_equal(law.rate, fit.law(draws=400, seed=2).rate)
     assert fit.law(draws=0, seed=1).rate.size == 1
 
