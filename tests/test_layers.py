@@ -11,15 +11,16 @@ import pytest
 
 PACKAGE = Path(__file__).parent.parent / "capstat"
 LAYERS = {
-    "results": 0, "numerics": 0, "output": 0,
-    "attempts": 1,
-    "thresholds": 2,
-    "distributions": 3,
-    "capture": 4,
-    "placement": 5, "protocol": 5,
-    "analysis": 6, "synthetic": 6,
-    "report": 7,
-    "cli": 8,
+    "results": 0, "output": 0,
+    "numerics": 1,
+    "attempts": 2,
+    "thresholds": 3,
+    "distributions": 4,
+    "capture": 5,
+    "placement": 6, "protocol": 6, "synthesis": 6,
+    "analysis": 7, "synthetic": 7,
+    "report": 8,
+    "cli": 9,
 }  # fmt: skip
 MODELLING = {"scipy", "statsmodels", "lifelines"}
 PLOTTING = {"matplotlib", "seaborn"}
