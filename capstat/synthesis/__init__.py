@@ -1,0 +1,1 @@
+"""Published studies as data: what they report, what that means as an effect, and what they say together."""
