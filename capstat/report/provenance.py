@@ -47,6 +47,15 @@ def provenance_of(analysis: StudyAnalysis, suppress_below: int) -> dict[str, str
                 "draws for ramp policies": f"{ramps.question.draws}",
             }
         ),
+        **(
+            {}
+            if analysis.evidence is None
+            else {
+                "published studies": ", ".join(analysis.evidence.table.sources),
+                "fingerprint of the published studies (SHA-256)": analysis.evidence.table.fingerprint,
+                "weight of the published studies as a prior": f"{analysis.evidence.question.weight:g}",
+            }
+        ),
         "seed": f"{options.seed}",
         "groups suppressed below": f"{suppress_below} patients" if suppress_below > 1 else "none",
     }

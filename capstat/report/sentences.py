@@ -9,6 +9,7 @@ from capstat.report.confirmation_sentences import confirmation_summary
 from capstat.report.placement_detail_text import adjusted_share_sentence
 from capstat.report.placement_sentences import comparison_sentences, speaks_of_effects
 from capstat.report.ramp_sentences import ramp_summary
+from capstat.report.range_tables import range_sentences
 from capstat.report.wording import (
     CAUTIONS,
     OBSERVATIONAL_CAUTION,
@@ -140,10 +141,15 @@ def summary_sentences(analysis: StudyAnalysis, suppress_below: int = 1) -> tuple
     capture = analysis.captures[0]
     sentences = [_data_sentence(analysis, capture, suppress_below)]
     comparison = capture.comparison
+    beside = ""
+    if analysis.evidence is not None and analysis.evidence.ranges is not None:
+        beside = f" {range_sentences(analysis.evidence.ranges)[0]}"
     if comparison is None:
         sentences += [threshold_sentence(g.summary, analysis.options.fractions) for g in capture.groups[:1]]
     else:
         sentences.append(" ".join(threshold_sentence(s, analysis.options.fractions) for s in comparison.summaries))
+    sentences[-1] += beside
+    if comparison is not None:
         told = [*comparison_sentences(comparison, suppress_below)]
         adjusted = adjusted_share_sentence(capture.placement_detail, comparison)
         if adjusted and len(told) > 1:

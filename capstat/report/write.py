@@ -17,6 +17,7 @@ from capstat.report.confirmation_sentences import ConfirmationSentences, confirm
 from capstat.report.confirmation_tables import confirmation_tables
 from capstat.report.confirmation_words import claim_words, reference_words
 from capstat.report.figures import Picture, figures_of_capture, figures_of_confirmation, figures_of_ramps
+from capstat.report.literature_section import literature_section
 from capstat.report.placement_detail_text import adjusted_share_sentence, detail_sentences
 from capstat.report.placement_sentences import comparison_text, regression_ratio_sentence
 from capstat.report.provenance import provenance_of
@@ -261,6 +262,13 @@ def write_report(
     data_tables = {table.name: table for table in tables_of_data(analysis, findings, suppress_below)}
     confirmation = None if analysis.confirmation is None else _confirmation(analysis.confirmation, suppress_below)
     ramps = [] if analysis.ramps is None else _ramps(analysis.ramps)
+    literature = None
+    if analysis.evidence is not None:
+        leading = analysis.captures[0] if analysis.captures else None
+        # after suppression another definition of capture may stand first
+        same = leading is not None and leading.capture.name == analysis.evidence.capture
+        comparison = leading.comparison if leading is not None and same else None
+        literature = literature_section(analysis.evidence, comparison)
     provenance = provenance_of(analysis, suppress_below)
     context: dict[str, object] = {
         "synthetic": analysis.facts.synthetic,
@@ -270,6 +278,7 @@ def write_report(
         "sections": sections,
         "confirmation": confirmation,
         "ramps": ramps,
+        "literature": literature,
         "not_a_recommendation": NOT_A_RECOMMENDATION,
         "provenance": provenance,
         "fewest": suppress_below,
@@ -280,6 +289,9 @@ def write_report(
     parts += ramps
     tables = [*data_tables.values(), *(t for part in parts for t in part.tables.values())]
     pictures = [p for part in parts for p in part.pictures.values()]
+    if literature is not None:
+        tables += literature.tables
+        pictures += literature.pictures
     target = Path(folder)
     with new_folder_atomically(target, kind="report") as scratch:
         (scratch / "tables").mkdir()

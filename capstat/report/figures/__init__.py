@@ -7,6 +7,16 @@ by colour and by marker, lines by colour and by dashes: every figure can be read
 from capstat.report.figures.canvas import Picture
 from capstat.report.figures.capture import figures_of_capture
 from capstat.report.figures.confirmation import figures_of_confirmation
+from capstat.report.figures.literature import figures_of_question, reanalysis_picture
+from capstat.report.figures.literature_ranges import figure_of_ranges
 from capstat.report.figures.ramps import figures_of_ramps
 
-__all__ = ["Picture", "figures_of_capture", "figures_of_confirmation", "figures_of_ramps"]
+__all__ = [
+    "Picture",
+    "figure_of_ranges",
+    "figures_of_capture",
+    "figures_of_confirmation",
+    "figures_of_question",
+    "figures_of_ramps",
+    "reanalysis_picture",
+]

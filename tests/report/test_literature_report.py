@@ -1,0 +1,382 @@
+"""Tables, sentences and brief of the published studies: what they say, and what they never say."""
+
+from __future__ import annotations
+
+import re
+from functools import cache
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+from capstat import AnalysisOptions, study_from_frames
+from capstat.analysis import LiteratureQuestion, analyse_evidence, capture_definitions_for, describe_local
+from capstat.analysis.evidence_brief import evidence_brief
+from capstat.report.brief import brief_text, brief_words
+from capstat.report.literature_section import literature_section
+from capstat.report.literature_sentences import local_notes, part_sentences, unanswered_sentence
+from capstat.report.literature_tables import evidence_list_table, literature_tables, tables_of_question
+from capstat.report.literature_words import file_name, question_title
+from capstat.synthesis.judgements import CertaintyJudgement, Judgement
+from capstat.synthesis.judgements_parts import DOMAIN_WORDS, DOMAINS
+from capstat.synthesis.study_arm import EvidenceTable, StudyArm
+
+AP, AL = "anterior-posterior", "anterior-lateral"
+ALL = ("threshold", "capture", "ratio", "difference", "capture-ratio", "outcome")
+NEVER = re.compile(r"\b(nan|None|inf|False|True(?! value))\b")
+ADVICE = re.compile(r"\b(should|recommend(?!ation)\w*|must be used|is better|superior|prefer\w*)\b", re.IGNORECASE)
+
+
+@pytest.fixture(autouse=True)
+def without_reanalysis(monkeypatch):
+    monkeypatch.setattr("capstat.analysis.evidence_analysis.reanalyse", lambda *_, **__: None)
+
+
+def record(code: str, **fields: Any) -> StudyArm:
+    given: dict[str, Any] = {
+        "study": code.partition("_")[0], "citation": f"Writer{code.partition('_')[0]} A. Journal 1990", "year": 1990,
+        "design": "series", "population": "invented adults", "age_group": "adults", "urgency": "elective",
+        "setting": "hospital", "placement": AP, "paced": True, "counted": "patients", "provenance": "own",
+        "seen_in": "paper", "capture_definition": "pulse",
+    }  # fmt: skip
+    return StudyArm(arm=code, **(given | fields))
+
+
+def outcome(code: str, x: int, n: int, y: int, m: int) -> list[StudyArm]:
+    words = {"outcome": "survival", "design": "randomised", "urgency": "arrest"}
+    return [
+        record(f"{code}_p", n=n, outcome_events=x, outcome_n=n, compared_with=f"{code}_c", **words),
+        record(f"{code}_c", n=m, outcome_events=y, outcome_n=m, paced=False, **words),
+    ]
+
+
+def crossover(code: str, value: float, wide: float = 1.2, **fields: Any) -> list[StudyArm]:
+    a, b = f"{code}_a", f"{code}_b"
+    return [
+        record(a, design="crossover", n=20, n_pairs=20, compared_with=b, overlaps=(b,), ratio=value,
+               ratio_lower=value / wide, ratio_upper=value * wide, interval_percent=95.0, **fields),
+        record(b, design="crossover", n=20, placement=AL, overlaps=(a,), **fields),
+    ]  # fmt: skip
+
+
+def twelve() -> list[StudyArm]:
+    rng = np.random.default_rng(9)
+    wide = rng.uniform(1.1, 1.5, 12)
+    values = np.exp(rng.normal(-0.25, 0.1, 12))
+    return [
+        arm
+        for i in range(12)
+        for arm in crossover(f"x{chr(97 + i)}", round(float(values[i]), 4), float(wide[i]), year=1990 + i,
+                             citation=f"Writer{chr(97 + i)} A. Journal {1990 + i}",
+                             setting="hospital" if i % 2 else "prehospital")
+    ]  # fmt: skip
+
+
+def local_study(n: int = 14, median: float = 70.0):
+    frame = []
+    for i, base in enumerate(median * np.exp(0.25 * stats.norm.ppf((np.arange(n) + 0.5) / n))):
+        for order, (placement, factor) in enumerate(((AP, 0.8), (AL, 1.0)), 1):
+            upper = float(np.ceil(base * factor / 5) * 5)
+            caught = upper <= 120
+            frame.append({"patient_id": f"P{i:02d}", "placement": placement, "attempt_order": order, "max_output_ma": 120,
+                          "highest_no_capture_ma": upper - 5 if caught else 120.0,
+                          "lowest_capture_ma": upper if caught else np.nan,
+                          "threshold_capture": "mechanical"})  # fmt: skip
+    rows = pd.DataFrame(frame).drop(columns="threshold_capture")
+    study = study_from_frames(rows)
+    return describe_local(study, AnalysisOptions(replicates=100), capture_definitions_for(study))
+
+
+@cache
+def shipped_records():
+    return analyse_evidence(LiteratureQuestion(measures=ALL))
+
+
+def analysed(arms=None, local=None, **others):
+    if arms is None and local is None and not others:
+        return shipped_records()
+    table = None if arms is None else EvidenceTable(tuple(arms), ("x",), "0")
+    return analyse_evidence(LiteratureQuestion(table=table, **({"measures": ALL} | others)), local)
+
+
+def cells(tables):
+    for table in tables:
+        yield table.title
+        yield from table.columns
+        for row in table.rows:
+            yield from row
+        yield from table.notes
+
+
+def sentences_of(found):
+    for part in found.parts:
+        yield from part_sentences(part) if part.pooled.studies else (unanswered_sentence(part),)
+    yield from local_notes(found)
+
+
+def brief_of(found, measure="ratio", comparison=None):
+    return brief_words(brief_text(evidence_brief(found, measure, comparison)))
+
+
+def well_formed(sentence: str) -> bool:
+    return sentence[-1] in ".?" and not re.search(r"\.\.|\.\)\.|\s\.|  |\.;|:\.|, ,|\(\)", sentence)
+
+
+HOSTILE = {
+    "shipped": {},
+    "borrowed": {"borrow_spread": True, "subgroups": "placement", "regress": "year"},
+    "twelve": {"arms": twelve(), "subgroups": "setting", "regress": "year"},
+    "two": {"arms": [*crossover("a", 0.6), *crossover("b", 0.9)], "subgroups": "setting", "regress": "year"},
+    "agree": {"arms": [*crossover("a", 0.8), *crossover("b", 0.8), *crossover("c", 0.8)]},
+    "far": {"arms": [*crossover("a", 0.02, 1.05), *crossover("b", 50.0, 1.05), *crossover("c", 1.0, 1.05)]},
+    "zeros": {"arms": [*outcome("a", 0, 20, 0, 22), *outcome("b", 3, 30, 2, 31), *outcome("c", 1, 12, 0, 15)]},
+    "only zeros": {"arms": [*outcome("a", 0, 20, 0, 22), *outcome("b", 0, 30, 0, 31)]},
+    "one of two": {"arms": [*outcome("a", 0, 20, 0, 22), *outcome("b", 3, 30, 2, 31)]},
+    "everybody": {"arms": [record(f"s{i}", n=9 + i, n_captured=9 + i) for i in range(3)]},
+    "nobody": {"arms": [record(f"s{i}", n=9 + i, n_captured=0) for i in range(3)]},
+    "mixed": {"arms": [record(f"s{i}", n=20, n_captured=2 + 8 * i) for i in range(3)], "by": ("counted",)},
+}  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def local():
+    return local_study()
+
+
+@pytest.mark.parametrize(("name", "beside"), [(name, name != "two") for name in HOSTILE])
+def test_every_sentence_is_one_and_nothing_is_nan(name, beside, local):
+    found = analysed(local=local if beside else None, **HOSTILE[name])
+    said = list(sentences_of(found))
+    for measure in ALL:
+        said += [s for _, group in brief_of(found, measure, local.comparison if beside else None) for s in group]
+    assert said
+    for sentence in said:
+        assert well_formed(sentence), sentence
+        assert not NEVER.search(sentence), sentence
+        assert not ADVICE.search(sentence.replace("not a recommendation", "")), sentence
+    tables = literature_tables(found)
+    for cell in cells(tables):
+        assert not NEVER.search(cell), cell
+        assert isinstance(cell, str)
+    for table in tables:
+        assert table.rows
+        assert all(len(row) == len(table.columns) for row in table.rows)
+        assert all(well_formed(note) for note in table.notes), table.notes
+        assert not table.frame.isin([np.inf, -np.inf]).to_numpy().any() or name in ("two", "far", "one of two")
+    assert len({table.name for table in tables}) == len(tables)
+
+
+def test_the_word_effect_is_kept_for_randomised_results():
+    text = " ".join(
+        [*sentences_of(analysed()), *cells(literature_tables(analysed(arms=twelve(), subgroups="setting")))]
+    )
+    # names of models and tests
+    left = re.sub(r"random-effects|common-effect|[Ss]mall-study effects", "", text)
+    assert "effect" not in left
+    assert "association among studies" in text
+
+
+def test_pooled_sentences_say_who_is_compared_with_whom():
+    (part,) = analysed(arms=twelve(), measures=("ratio",)).parts
+    assert f", {AP} against {AL}." in part_sentences(part)[0]
+    assert part_sentences(part)[0].startswith("12 studies of 240 patients together give 0.8")
+
+
+def test_a_study_without_a_value_is_told():
+    (part,) = analysed(**HOSTILE["zeros"], measures=("outcome",)).parts
+    first, *others = part_sentences(part)
+    assert first.startswith("1 study without a value left aside, 2 studies of 88 patients together give ")
+    # what counted as capture does not matter for an outcome
+    assert not any("capture" in sentence for sentence in (first, *others))
+    table = tables_of_question(part, 1)[0]
+    assert "0/20 against 0/22" in table.rows[0]
+    assert any("nobody had the outcome" in cell for cell in table.rows[0])
+    assert table.rows[0][-1] == ""
+
+
+def test_shares_that_differ_say_how_much():
+    (part,) = analysed(**HOSTILE["mixed"], measures=("capture",)).parts
+    words = " ".join(part_sentences(part))
+    assert "on the log odds" in words
+    assert "cannot be told" not in words
+
+
+def test_one_study_is_told_and_not_pooled():
+    (part,) = analysed(arms=crossover("a", 0.8), measures=("ratio",)).parts
+    assert part_sentences(part)[0].startswith("One study only, so nothing is pooled: Writera 1990, 0.80")
+    names = [table.name for table in tables_of_question(part, 3)]
+    assert names == ["literature_03_ratio"]
+
+
+def test_tables_of_twelve_studies():
+    (part,) = analysed(arms=twelve(), measures=("ratio",), subgroups="setting", regress="year").parts
+    tables = {table.name.removeprefix("literature_01_ratio"): table for table in tables_of_question(part, 1)}
+    assert set(tables) == {"", "_pooled", "_without_each", "_by_setting", "_by_year"}
+    assert len(tables[""].rows) == 12
+    assert len(tables["_without_each"].frame) == 12
+    assert sum(float(row[-1]) for row in tables[""].rows) == pytest.approx(100, abs=6)
+    assert {row[0] for row in tables["_by_setting"].rows} == {"hospital", "prehospital"}
+    assert tables["_by_year"].rows[0][0] == "per unit"
+
+
+def test_records_of_the_same_people_stand_in_the_table_without_a_weight():
+    (part,) = analysed(
+        arms=[record("big", n=30, n_captured=20), record("small", n=10, n_captured=9, overlaps=("big",))],
+        measures=("capture",),
+    ).parts
+    studies, left = tables_of_question(part, 1)
+    assert studies.rows[1][2] == "the same people, not pooled"
+    assert studies.rows[1][-1] == ""
+    assert left.rows[0][2] == "holds, or may hold, some of the same people as big"
+
+
+def test_limits_that_say_nothing_are_not_printed_as_numbers():
+    (part,) = analysed(**HOSTILE["far"], measures=("ratio",)).parts
+    assert not re.search(r"\d{6}", " ".join(cells(tables_of_question(part, 1))))
+
+
+def test_local_rows_and_conflict(local):
+    arms = [*crossover("a", 2.4), *crossover("b", 2.5), *crossover("c", 2.3)]
+    (part,) = analysed(arms=arms, local=local, measures=("ratio",)).parts
+    words = " ".join(part_sentences(part))
+    assert "is unusual among studies like these" in words
+    assert "Published and local results conflict (p" in words
+    assert "describes neither" in words
+    table = tables_of_question(part, 1)[-1]
+    assert table.name.endswith("_with_local")
+    assert [row[1] for row in table.rows] == ["", "0", "0.1", "0.25", "0.5", "1"]
+    assert any("assumption" in note for note in table.notes)
+
+
+def test_weight_that_was_chosen_is_a_row(local):
+    (part,) = analysed(arms=crossover("a", 0.8), local=local, measures=("ratio",), weight=0.3).parts
+    rows = tables_of_question(part, 1)[-1].rows
+    assert "0.3" in [row[1] for row in rows]
+    assert "at weight 0.3 (assumed)" in " ".join(part_sentences(part))
+
+
+def test_two_studies_do_not_speak_of_conflict(local):
+    (part,) = analysed(arms=crossover("a", 2.4), local=local, measures=("ratio",)).parts
+    words = " ".join(part_sentences(part))
+    assert "conflict (" not in words
+    assert "cannot be told from so few" in words
+
+
+def test_list_of_shipped_records():
+    table = evidence_list_table(analysed().table)
+    assert len(table.rows) == len(table.frame) == len(analysed().table)
+    assert "applied, not a threshold" in " ".join(cells([table]))
+    assert all(well_formed(note) for note in table.notes)
+
+
+def test_names_of_files():
+    part = analysed(arms=crossover("a", 0.8), measures=("ratio",)).parts[0]
+    assert file_name(part.pooled.question, 7) == "literature_07_ratio"
+    assert question_title(part.pooled.question).endswith(": adults or not said, elective")
+
+
+# --- the brief ------------------------------------------------------------------------------------------------------
+
+RATING = re.compile(r"\b(high|moderate|low|very low)\b", re.IGNORECASE)
+
+
+@pytest.mark.parametrize("measure", ALL)
+def test_without_a_judgement_nothing_is_rated(measure):
+    words = dict(brief_of(analysed(), measure))
+    certainty = words["Certainty"]
+    assert "No judgement of certainty was given" in certainty[0]
+    assert [s.partition(":")[0] for s in certainty[1:]] == list(DOMAIN_WORDS.values())
+    assert all(": not judged." in s for s in certainty[1:])
+    assert not any(RATING.search(s) for group in words.values() for s in group)
+    assert "serious" not in " ".join(certainty)
+
+
+def judged(*ratings: str, **fields: Any) -> CertaintyJudgement:
+    parts = tuple(Judgement(d, r, "few small old studies.") for d, r in zip(DOMAINS, ratings, strict=False))
+    return CertaintyJudgement(measure="ratio", start="randomised", judgements=parts, **fields)
+
+
+def test_a_judgement_shows_its_arithmetic():
+    """Randomised starts at high; serious, serious and suspected take one level each."""
+    one = judged(
+        "serious", "not serious", "serious", "not serious", "suspected", judged_by="protocol committee",
+        question="Which placement first?", what_would_change="a larger crossover.",
+    )  # fmt: skip
+    words = dict(brief_of(analysed(judgements=(one,), measures=("ratio", "capture-ratio"))))
+    certainty = words["Certainty"][0]
+    assert certainty.startswith("Certainty as judged: VERY LOW (randomised: high; risk of bias serious: moderate; ")
+    assert "indirectness serious: low" in certainty
+    assert certainty.endswith("Judged by: protocol committee.")
+    assert words["Question"] == ("Which placement first?",)
+    assert "As judged: a larger crossover." in words["What would change this"]
+    assert words["Certainty"][1].startswith("risk of bias: serious (few small old studies). Facts: ")
+
+
+def test_a_judgement_with_a_gap_gives_no_certainty():
+    words = dict(brief_of(analysed(judgements=(judged("serious", "not serious"),), measures=("ratio",))))
+    assert words["Certainty"][0].startswith("Certainty cannot be worked out. Not judged: indirectness, imprecision")
+    assert not RATING.search(words["Certainty"][0])
+
+
+def test_frequencies_of_the_published_crossover_and_trials():
+    ratio = " ".join(dict(brief_of(analysed()))["In natural frequencies"])
+    assert f"{AL}: 42 of 100 captured (95 % CI 23 to 64)" in ratio
+    assert f"{AP}: 78 of 100 captured (95 % CI 43 to 100)" in ratio
+    trials = dict(brief_of(analysed(), "outcome"))["In natural frequencies"]
+    assert "not paced: 2 of 100 with 'survival to discharge' (95 % CI 0.8 to 4)" in trials[0]
+    assert "paced: 4 of 100 with 'survival to discharge'" in trials[0]
+    assert "not paced: 70 of 100" in trials[1]
+
+
+def test_tests_of_asymmetry_in_the_facts():
+    def fact(found, measure):
+        return dict(brief_of(found, measure))["Certainty"][-1]
+
+    assert "p = " in fact(analysed(arms=twelve()), "ratio")
+    assert "3 of the 10 studies" in fact(analysed(), "threshold")
+    agree = [arm for i in range(10) for arm in crossover(f"y{chr(97 + i)}", 0.8)]
+    assert "Not tested: " in fact(analysed(arms=agree), "ratio")
+    many = [record(f"s{i}", n=20, n_captured=10 + i % 3) for i in range(10)]
+    assert "Not tested: " in fact(analysed(arms=many, measures=("capture",)), "capture")
+
+
+def test_own_comparison_is_an_association(local):
+    found = analysed(arms=crossover("a", 0.8))
+    words = dict(brief_of(found, comparison=local.comparison))
+    assert "an association, not proof of an effect" in " ".join(words["What was found"])
+    assert any("association" in caution for caution in words["Cautions"])
+    assert "placements not allocated by chance" in " ".join(words["Who was studied"])
+    assert "Nothing here is a recommendation." in words["Cautions"]
+
+
+def test_nothing_published():
+    found = analysed(arms=[record("a", n=10, n_captured=9)])
+    words = dict(brief_of(found, "outcome"))
+    assert words["Who was studied"] == ("No published study in the evidence table answers this.",)
+    assert words["What was found"] == ()
+
+
+# --- the section ----------------------------------------------------------------------------------------------------
+
+
+def test_section_has_every_part_once_and_is_the_same_twice(local):
+    found = analysed(local=local, measures=("threshold",))
+    first, second = (literature_section(found, local.comparison) for _ in range(2))
+    assert [q.title for q in first.questions] == [question_title(p.pooled.question) for p in found.parts]
+    for several in (first.tables, first.pictures):
+        assert len({one.name for one in several}) == len(several)
+    assert [p.svg for p in first.pictures] == [p.svg for p in second.pictures]
+    assert first.brief == second.brief
+    assert first.reanalysis_tables == ()
+    assert "recommendation" in first.cautions[-1]
+
+
+@pytest.mark.parametrize("name", ["far", "twelve"])
+def test_figures_of_hostile_studies_are_drawn(name, local):
+    section = literature_section(analysed(local=local, **HOSTILE[name]), local.comparison)
+    for picture in section.pictures:
+        assert not re.search(rb"[^a-z](nan|inf)[^a-z]", picture.svg.lower())
+    assert any(p.name.endswith("_forest") for p in section.pictures)
+    assert any(p.name.endswith("_funnel") for p in section.pictures) == (name == "twelve")
