@@ -28,7 +28,8 @@ def test_wheel_holds_the_package_and_nothing_else(tmp_path):
     expected = {
         str(path.relative_to(ROOT)).replace("\\", "/")
         for path in (ROOT / "capstat").rglob("*")
-        if (path.is_file() and path.suffix in (".py", ".j2", ".toml", ".typed")) or path.name == "py.typed"
+        if (path.is_file() and path.suffix in (".py", ".j2", ".toml", ".typed", ".csv", ".json"))
+        or path.name == "py.typed"
     }
     assert package == expected
     rest = {name.split("/", 1)[1] for name in names if name not in package}

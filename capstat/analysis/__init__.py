@@ -4,6 +4,11 @@ from capstat.analysis.confirmation import ConfirmationAnalysis, FalseCaptureAnal
 from capstat.analysis.confirmation_question import ConfirmationQuestion
 from capstat.analysis.corrected_analysis import CorrectedAnalysis, CorrectedGroup
 from capstat.analysis.covariate_analysis import CovariateAnalysis
+from capstat.analysis.evidence_analysis import EvidenceAnalysis, EvidencePart, LocalBeside, analyse_evidence
+from capstat.analysis.evidence_brief import BriefPart, EvidenceBrief, Frequency, LocalBrief, evidence_brief
+from capstat.analysis.evidence_local import LocalStudy, describe_local
+from capstat.analysis.evidence_question import LiteratureQuestion
+from capstat.analysis.evidence_reanalysis import Reanalysis
 from capstat.analysis.facts import study_facts
 from capstat.analysis.placement_detail import DecisionQuestion, PlacementDetail, detail_comparison
 from capstat.analysis.ramp_analysis import RampAnalysis, RampGroup, RampPart, analyse_ramps
@@ -20,12 +25,14 @@ from capstat.analysis.study_analysis import (
     capture_definitions_for,
 )
 from capstat.analysis.suppress import suppress_small_groups
+from capstat.analysis.suppress_evidence import suppress_evidence
 from capstat.analysis.suppress_ramps import suppress_ramps
 from capstat.analysis.threshold_detail import ModelSummary, ThresholdDetail
 
 __all__ = [
     "ALL_PLACEMENTS",
     "AnalysisOptions",
+    "BriefPart",
     "CaptureAnalysis",
     "ConfirmationAnalysis",
     "ConfirmationQuestion",
@@ -33,26 +40,39 @@ __all__ = [
     "CorrectedGroup",
     "CovariateAnalysis",
     "DecisionQuestion",
+    "EvidenceAnalysis",
+    "EvidenceBrief",
+    "EvidencePart",
     "FalseCaptureAnalysis",
+    "Frequency",
     "GroupAnalysis",
     "LatentAnalysis",
+    "LiteratureQuestion",
+    "LocalBeside",
+    "LocalBrief",
+    "LocalStudy",
     "ModelSummary",
     "PlacementDetail",
     "RampAnalysis",
     "RampGroup",
     "RampPart",
     "RampQuestion",
+    "Reanalysis",
     "ReferenceAnalysis",
     "SignAnalysis",
     "StudyAnalysis",
     "StudyFacts",
     "ThresholdDetail",
     "analyse_confirmation",
+    "analyse_evidence",
     "analyse_ramps",
     "analyse_study",
     "capture_definitions_for",
+    "describe_local",
     "detail_comparison",
+    "evidence_brief",
     "study_facts",
+    "suppress_evidence",
     "suppress_ramps",
     "suppress_small_groups",
 ]

@@ -10,6 +10,9 @@ import numpy as np
 from capstat.analysis.confirmation import ConfirmationAnalysis, analyse_confirmation
 from capstat.analysis.confirmation_question import ConfirmationQuestion
 from capstat.analysis.covariate_analysis import CovariateAnalysis, analyse_covariates
+from capstat.analysis.evidence_analysis import EvidenceAnalysis, analyse_evidence
+from capstat.analysis.evidence_local import describe_local
+from capstat.analysis.evidence_question import LiteratureQuestion
 from capstat.analysis.facts import ALL_PLACEMENTS, CensoringCounts, StudyFacts, count_censoring, study_facts
 from capstat.analysis.placement_detail import DecisionQuestion, PlacementDetail, detail_comparison
 from capstat.analysis.ramp_analysis import RampAnalysis, analyse_ramps
@@ -84,6 +87,8 @@ class AnalysisOptions:
         Whose judgement of capture is questioned, and what it is held against.
     ramps : RampQuestion
         Ramp policies, and what is asked of them.
+    literature : LiteratureQuestion
+        What is asked of the published studies.
     level : float
         Confidence level.
     replicates, seed : int
@@ -102,6 +107,7 @@ class AnalysisOptions:
     question: DecisionQuestion = field(default_factory=DecisionQuestion)
     confirmation: ConfirmationQuestion = field(default_factory=ConfirmationQuestion)
     ramps: RampQuestion = field(default_factory=RampQuestion)
+    literature: LiteratureQuestion = field(default_factory=LiteratureQuestion)
     level: float = 0.95
     replicates: int = 1000
     seed: int = 1
@@ -182,6 +188,8 @@ class StudyAnalysis:
         Whether it was capture at all; ``None`` without steps.
     ramps : RampAnalysis or None
         What ramp policies would do; ``None`` where that was not asked, or without thresholds.
+    evidence : EvidenceAnalysis or None
+        The study beside the published ones; ``None`` where that was not asked, or without thresholds.
     fingerprint : str
         SHA-256 of the input.
     sources : tuple of str
@@ -193,6 +201,7 @@ class StudyAnalysis:
     captures: tuple[CaptureAnalysis, ...]
     confirmation: ConfirmationAnalysis | None
     ramps: RampAnalysis | None
+    evidence: EvidenceAnalysis | None
     fingerprint: str
     sources: tuple[str, ...]
 
@@ -287,7 +296,12 @@ def _analyse_capture(
 
 
 def analyse_study(
-    study: Study, options: AnalysisOptions | None = None, *, confirmation: bool = True, ramps: bool = True
+    study: Study,
+    options: AnalysisOptions | None = None,
+    *,
+    confirmation: bool = True,
+    ramps: bool = True,
+    literature: bool = True,
 ) -> StudyAnalysis:
     """Estimate everything that a report shows.
 
@@ -301,6 +315,8 @@ def analyse_study(
         Whether to ask as well if claimed captures were captures, which takes as long as all the rest.
     ramps : bool
         Whether to ask as well what ramp policies would do.
+    literature : bool
+        Whether to place the study beside the published ones.
 
     Raises
     ------
@@ -315,4 +331,10 @@ def analyse_study(
     if ramps:
         corrected = None if confirmed is None else confirmed.corrected
         applied = analyse_ramps(study, options, options.ramps, wanted[0], corrected)
-    return StudyAnalysis(study_facts(study), options, captures, confirmed, applied, study.fingerprint, study.sources)
+    beside = None
+    if literature:
+        local = describe_local(study, options, wanted, captures[0].comparison)
+        beside = analyse_evidence(options.literature, local, level=options.level, seed=options.seed)
+    return StudyAnalysis(
+        study_facts(study), options, captures, confirmed, applied, beside, study.fingerprint, study.sources
+    )

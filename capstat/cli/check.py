@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from capstat.cli.common import print_json
 
 if TYPE_CHECKING:
     import argparse
 
-    from capstat.attempts import CheckResult
+    from capstat.attempts import CheckResult, Study
+    from capstat.synthesis.range_check import RangeCheck
 
 __all__ = ["add_options", "run"]
 
@@ -31,6 +32,7 @@ def run(options: argparse.Namespace) -> int:
     from capstat.attempts import check_study, count_by_rule, count_by_severity, render_findings
 
     result = check_study(options.study, options.mapping)
+    ranges = None if result.study is None else _ranges(result.study)
     if options.json:
         print_json(
             {
@@ -40,11 +42,48 @@ def run(options: argparse.Namespace) -> int:
                 "rules": count_by_rule(result.findings),
                 "findings": [asdict(finding) for finding in result.findings],
             }
+            | _range_record(ranges)
         )
     else:
         print(_read_text(result))
         print(render_findings(result.findings, options.limit))
+        if ranges is not None:
+            _print_ranges(ranges)
     return int(result.has_errors)
+
+
+def _ranges(study: Study) -> RangeCheck | None:
+    """The study's thresholds beside published and trade ranges; ``None`` where no attempt has a threshold."""
+    from capstat.analysis import capture_definitions_for
+    from capstat.results import NotEstimableError
+    from capstat.synthesis.evidence_file import published_evidence
+    from capstat.synthesis.range_check import check_ranges
+    from capstat.thresholds import derive_thresholds
+
+    thresholds = derive_thresholds(study, capture=capture_definitions_for(study)[0])
+    try:
+        return check_ranges(thresholds, published_evidence(), study=study)
+    except NotEstimableError:
+        return None
+
+
+def _print_ranges(ranges: RangeCheck) -> None:
+    import textwrap
+
+    from capstat.report.range_tables import range_sentences
+
+    print("\nBeside published and trade ranges (nothing passes or fails; tables: capstat pool STUDY)")
+    for sentence in range_sentences(ranges):
+        print("\n".join(textwrap.wrap(sentence, 100, initial_indent="  ", subsequent_indent="  ")))
+
+
+def _range_record(ranges: RangeCheck | None) -> dict[str, Any]:
+    if ranges is None:
+        return {"ranges": None}
+    from capstat.cli.common import table_records
+    from capstat.report.range_tables import range_sentences, range_tables
+
+    return {"ranges": {"sentences": list(range_sentences(ranges))} | table_records(range_tables(ranges))}
 
 
 def _read_text(result: CheckResult) -> str:

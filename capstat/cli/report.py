@@ -16,6 +16,7 @@ from capstat.cli.common import (
     whole_number,
 )
 from capstat.cli.confirmation_options import add_confirmation_options, confirmation_question
+from capstat.cli.literature_options import add_literature_options, literature_question
 from capstat.cli.ramp_options import add_ramp_options, ramp_question
 
 if TYPE_CHECKING:
@@ -43,6 +44,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     add_covariates_option(parser)
     add_confirmation_options(parser)
     add_ramp_options(parser)
+    add_literature_options(parser)
 
 
 def run(options: argparse.Namespace) -> int:
@@ -50,8 +52,9 @@ def run(options: argparse.Namespace) -> int:
     from capstat.analysis import analyse_study
 
     chosen = replace(
-        analysis_options(options), confirmation=confirmation_question(options), ramps=ramp_question(options)
-    )
+        analysis_options(options), confirmation=confirmation_question(options), ramps=ramp_question(options),
+        literature=literature_question(options),
+    )  # fmt: skip
     study = open_study(options)
     progress("estimating")
     analysis = analyse_study(study, chosen)

@@ -1,0 +1,88 @@
+"""What the published studies say together, the invented registry beside them, and a brief for a committee.
+
+Run: python analyses/14_beside_the_published_studies.py [--study synthetic_data/registry] [--out capstat-literature]
+
+Prints: every question that the shipped records can answer, with the registry beside it and both together; the published
+crossover reanalysed; where the registry lies in published ranges; and the brief without and with judgements of certainty,
+which are invented here: a committee gives its own.  With --out, a folder with tables as CSV and figures.
+"""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from capstat.analysis import (
+    AnalysisOptions,
+    LiteratureQuestion,
+    analyse_evidence,
+    capture_definitions_for,
+    describe_local,
+    evidence_brief,
+)
+from capstat.attempts import read_study
+from capstat.output import csv_text, new_folder_atomically
+from capstat.report.brief import brief_text, brief_words
+from capstat.report.literature_section import literature_section
+from capstat.report.table import table_text
+from capstat.synthesis.judgements import CertaintyJudgement
+from capstat.synthesis.judgements_parts import Judgement
+
+INVENTED = CertaintyJudgement(
+    measure="ratio",
+    start="observational",
+    judgements=(
+        Judgement("risk-of-bias", "serious", "invented example: the order of placements was not concealed"),
+        Judgement("inconsistency", "not serious", "invented example: one study, nothing to disagree with"),
+        Judgement("indirectness", "serious", "invented example: sedated patients, not emergencies"),
+        Judgement("imprecision", "serious", "invented example: twenty patients"),
+        Judgement("small-study-effects", "undetected", "invented example: cannot be seen from one study"),
+    ),
+    judged_by="example committee",
+    what_would_change="invented example: a randomised crossover in emergencies",
+)
+
+
+def main() -> None:
+    """Print everything; write it where asked."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--study", default="synthetic_data/registry")
+    parser.add_argument("--out")
+    options = parser.parse_args()
+
+    study = read_study(options.study)
+    chosen = AnalysisOptions()
+    local = describe_local(study, chosen, capture_definitions_for(study))
+    found = analyse_evidence(LiteratureQuestion(judgements=(INVENTED,)), local, level=chosen.level, seed=chosen.seed)
+    section = literature_section(found, local.comparison)
+
+    print("The local records are invented, and so are the judgements.\n")
+    for question in section.questions:
+        if question.leading:
+            print(question.title)
+            print("\n".join(f"  {sentence}" for sentence in question.sentences))
+            print()
+    for title, sentences in (
+        ("The published crossover from its summary", section.reanalysis_sentences),
+        ("The registry in published and trade ranges", section.range_sentences),
+    ):
+        print(title)
+        print("\n".join(f"  {sentence}" for sentence in sentences))
+        print()
+    for table in section.reanalysis_tables:
+        print(table_text(table))
+    without = brief_text(evidence_brief(analyse_evidence(LiteratureQuestion(), local), "ratio", local.comparison))
+    print(f"Without judgements: {without.certainty}\n")
+    for heading, sentences in brief_words(brief_text(evidence_brief(found, "ratio", local.comparison))):
+        print(heading)
+        print("\n".join(f"  {sentence}" for sentence in sentences))
+    if options.out:
+        with new_folder_atomically(Path(options.out), kind="literature") as scratch:
+            for table in section.tables:
+                (scratch / f"{table.name}.csv").write_bytes(csv_text(table.frame).encode("utf-8"))
+            for picture in section.pictures:
+                (scratch / f"{picture.name}.png").write_bytes(picture.png)
+
+
+if __name__ == "__main__":
+    main()
