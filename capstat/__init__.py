@@ -9,7 +9,17 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from capstat.analysis import AnalysisOptions, RampQuestion, StudyAnalysis, analyse_ramps, analyse_study
+    from capstat.analysis import (
+        AnalysisOptions,
+        LiteratureQuestion,
+        RampQuestion,
+        StudyAnalysis,
+        analyse_evidence,
+        analyse_ramps,
+        analyse_study,
+        describe_local,
+        evidence_brief,
+    )
     from capstat.attempts import (
         Finding,
         Study,
@@ -67,6 +77,18 @@ if TYPE_CHECKING:
     from capstat.protocol import RampPolicy, law_of_model, policy_consequences, read_policies
     from capstat.report import write_report
     from capstat.results import Curve, Estimate, NotEstimableError
+    from capstat.synthesis import (
+        EvidenceQuestion,
+        ReportedArm,
+        ReportedCrossover,
+        check_ranges,
+        gather,
+        pool_evidence,
+        published_evidence,
+        read_evidence,
+        reconstruct_arm,
+        reconstruct_crossover,
+    )
     from capstat.synthetic import simulate_crossover, simulate_registry
     from capstat.thresholds import (
         ADJUDICATED_CAPTURE,
@@ -81,7 +103,10 @@ if TYPE_CHECKING:
 
 # Where each public name lives.  Modules are loaded when a name is first used, so that start-up is quick.
 _HOMES = {
-    "capstat.analysis": ("AnalysisOptions", "RampQuestion", "StudyAnalysis", "analyse_ramps", "analyse_study"),
+    "capstat.analysis": (
+        "AnalysisOptions", "LiteratureQuestion", "RampQuestion", "StudyAnalysis", "analyse_evidence", "analyse_ramps",
+        "analyse_study", "describe_local", "evidence_brief",
+    ),
     "capstat.attempts": ("Finding", "Study", "StudyError", "check_study", "read_study", "study_from_frames"),
     "capstat.distributions": (
         "FAMILIES", "GAMMA", "GENERALISED_GAMMA", "LOGLOGISTIC", "LOGNORMAL", "WEIBULL", "Covariates", "Spline",
@@ -99,6 +124,10 @@ _HOMES = {
     "capstat.protocol": ("RampPolicy", "law_of_model", "policy_consequences", "read_policies"),
     "capstat.report": ("write_report",),
     "capstat.results": ("Curve", "Estimate", "NotEstimableError"),
+    "capstat.synthesis": (
+        "EvidenceQuestion", "ReportedArm", "ReportedCrossover", "check_ranges", "gather", "pool_evidence",
+        "published_evidence", "read_evidence", "reconstruct_arm", "reconstruct_crossover",
+    ),
     "capstat.synthetic": ("simulate_crossover", "simulate_registry"),
     "capstat.thresholds": (
         "ADJUDICATED_CAPTURE", "AS_RECORDED_CAPTURE", "ELECTRICAL_CAPTURE", "MECHANICAL_CAPTURE",
@@ -126,30 +155,39 @@ __all__ = [
     "Covariates",
     "Curve",
     "Estimate",
+    "EvidenceQuestion",
     "Finding",
+    "LiteratureQuestion",
     "NonMonotoneRule",
     "NotEstimableError",
     "RampPolicy",
     "RampQuestion",
+    "ReportedArm",
+    "ReportedCrossover",
     "Spline",
     "Study",
     "StudyAnalysis",
     "StudyError",
+    "analyse_evidence",
     "analyse_ramps",
     "analyse_study",
     "averaged_capture_currents",
     "bootstrap_capture_currents",
+    "check_ranges",
     "check_study",
     "compare_families",
     "compare_placements",
     "decide",
     "derive_thresholds",
+    "describe_local",
     "estimate_never_captured",
+    "evidence_brief",
     "fit_covariate_model",
     "fit_npmle",
     "fit_parametric",
     "fit_regression",
     "follow_up",
+    "gather",
     "goodness_of_fit",
     "grouped_by",
     "imputed_ratio",
@@ -162,11 +200,16 @@ __all__ = [
     "paired_ratio",
     "paired_tests",
     "policy_consequences",
+    "pool_evidence",
     "posterior_probability",
     "profile_capture_current",
+    "published_evidence",
     "quantile_pairs",
+    "read_evidence",
     "read_policies",
     "read_study",
+    "reconstruct_arm",
+    "reconstruct_crossover",
     "score_tests",
     "shortcut_estimates",
     "simulate_crossover",
