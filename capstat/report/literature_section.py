@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from capstat.analysis import evidence_brief
 from capstat.report.brief import brief_text, brief_words
-from capstat.report.figures import figure_of_ranges, figures_of_question, reanalysis_picture
+from capstat.report.figures import figure_of_ranges, figures_of_question, medians_picture, reanalysis_picture
 from capstat.report.literature_sentences import part_sentences, reanalysis_sentences
 from capstat.report.literature_tables import evidence_list_table, reanalysis_table, tables_of_question
 from capstat.report.literature_words import SECTION_CAUTIONS, question_title
@@ -109,7 +109,7 @@ def literature_section(found: EvidenceAnalysis, comparison: PlacementComparison 
         questions,
         () if reanalysis is None else reanalysis_sentences(reanalysis),
         () if reanalysis is None else (reanalysis_table(reanalysis),),
-        () if reanalysis is None else (reanalysis_picture(reanalysis),),
+        () if reanalysis is None else (medians_picture(reanalysis), reanalysis_picture(reanalysis)),
         (evidence_list_table(found.table),),
         brief_words(brief_text(evidence_brief(found, measure, comparison))),
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "ASSUMED",
+    "ContrastDraws",
     "CountResult",
     "NeverCaptured",
     "ReconstructedArm",
@@ -89,6 +90,14 @@ class ReconstructedArm:
     convergence: Convergence
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class ContrastDraws:
+    """Posterior draws behind a ratio and a difference of medians; shape (draws, chains) each."""
+
+    ratio: NDArray[np.float64]
+    difference: NDArray[np.float64]
+
+
 @dataclass(frozen=True, slots=True)
 class CountResult:
     """The ratio if one possible set of counts were the true one.
@@ -104,6 +113,8 @@ class CountResult:
         Ratio and difference of medians with these counts; ``None`` when no data set was found.
     reason : str
         Why there is none.
+    draws : ContrastDraws or None
+        Behind both.
     """
 
     counts: ReportedCounts
@@ -111,6 +122,7 @@ class CountResult:
     ratio: Estimate | None
     difference: Estimate | None
     reason: str = ""
+    draws: ContrastDraws | None = field(default=None, repr=False, compare=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,6 +155,10 @@ class ReconstructedCrossover:
         The worst of the log ratio, both log SDs and the correlation.
     possible_pairs : tuple of tuple of float
         Recorded currents of the pairs in one data set that would have been printed in the same numbers.  Invented.
+    draws : ContrastDraws
+        Behind ratio and difference.
+    median_draws : tuple of ndarray
+        Behind the medians of the first and of the second placement.
     """
 
     ratio: Estimate
@@ -159,6 +175,8 @@ class ReconstructedCrossover:
     convergence: Convergence
     worst: Convergence
     possible_pairs: tuple[tuple[float, float], ...]
+    draws: ContrastDraws = field(repr=False, compare=False)
+    median_draws: tuple[NDArray[np.float64], NDArray[np.float64]] = field(repr=False, compare=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,11 +191,14 @@ class Variant:
         Ratio of medians, first to second.
     difference : Estimate
         Difference of medians, second minus first, mA.
+    draws : ContrastDraws
+        Behind both.
     """
 
     assumption: str
     ratio: Estimate
     difference: Estimate
+    draws: ContrastDraws = field(repr=False, compare=False)
 
 
 def reading_notes(law: str, *judged: Convergence) -> tuple[str, ...]:

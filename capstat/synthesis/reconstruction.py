@@ -9,6 +9,7 @@ import numpy as np
 
 from capstat.results import NotEstimableError
 from capstat.synthesis.reconstructed import (
+    ContrastDraws,
     CountResult,
     ReconstructedCrossover,
     Variant,
@@ -20,8 +21,6 @@ from capstat.synthesis.reconstruction_normal import FLAT_CORRELATION
 from capstat.synthesis.reconstruction_setting import STANDARD, Assumptions, draw_crossover
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from capstat.results import Estimate
     from capstat.synthesis.reconstruction_chain import ChainDraws
     from capstat.synthesis.reconstruction_setting import Effort
@@ -35,30 +34,29 @@ TOWARDS_ZERO = replace(FLAT_CORRELATION, correlation_power=2.5)
 SMALLEST_SD_MA = 2.0
 
 
-def _natural(drawn: ChainDraws, *, log_scale: bool) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _natural(drawn: ChainDraws, *, log_scale: bool) -> ContrastDraws:
     """Draws of the ratio first to second and of the difference second minus first, of medians."""
     one, two = drawn.mean[:, 0], drawn.mean[:, 1]
     if log_scale:
-        return np.exp(one - two), np.exp(two) - np.exp(one)
-    return one / two, two - one
+        return ContrastDraws(np.exp(one - two), np.exp(two) - np.exp(one))
+    return ContrastDraws(one / two, two - one)
 
 
 def _contrasts(
     reported: ReportedCrossover,
-    draws: tuple[NDArray[np.float64], NDArray[np.float64]],
+    draws: ContrastDraws,
     level: float,
     notes: tuple[str, ...],
     n: int,
     law: str = "lognormal",
 ) -> tuple[Estimate, Estimate]:
-    ratio, difference = draws
     return (
         posterior_estimate(
-            "ratio of median capture thresholds within patients", ratio, level=level, unit="ratio", n=n, law=law,
+            "ratio of median capture thresholds within patients", draws.ratio, level=level, unit="ratio", n=n, law=law,
             direction=f"{reported.first} relative to {reported.second}", notes=notes,
         ),
         posterior_estimate(
-            "difference of median capture thresholds", difference, level=level, unit="mA", n=n, scale="identity",
+            "difference of median capture thresholds", draws.difference, level=level, unit="mA", n=n, scale="identity",
             law=law,
             direction=f"{reported.second} minus {reported.first}", notes=notes,
         ),
@@ -110,14 +108,17 @@ def reconstruct_crossover(
     correlation, log_ratio = drawn.covariance[:, 0, 1] / (one * two), drawn.mean[:, 0] - drawn.mean[:, 1]
     judged, worst = convergence(log_ratio), worst_convergence(log_ratio, np.log(one), np.log(two), correlation)
     notes, n = reading_notes("lognormal", judged), _n(reported, assumptions)
-    ratio, difference = _contrasts(reported, _natural(drawn, log_scale=True), level, notes, n)
+    draws = _natural(drawn, log_scale=True)
+    ratio, difference = _contrasts(reported, draws, level, notes, n)
     equal = None
     if len(counts) > 1:
-        both = [np.stack(x) for x in zip(*(_natural(single[c], log_scale=True) for c in counts), strict=True)]
-        equal, _ = _contrasts(reported, (both[0], both[1]), level, notes, n)
+        each = [_natural(single[count], log_scale=True) for count in counts]
+        both = ContrastDraws(np.stack([x.ratio for x in each]), np.stack([x.difference for x in each]))
+        equal, _ = _contrasts(reported, both, level, notes, n)
+    medians = np.exp(drawn.mean[:, 0]), np.exp(drawn.mean[:, 1])
     first_median, second_median = (
         posterior_estimate(
-            f"median capture threshold with {name}", np.exp(drawn.mean[:, column]), level=level, unit="mA", n=n,
+            f"median capture threshold with {name}", medians[column], level=level, unit="mA", n=n,
             notes=notes,
         )
         for column, name in enumerate((reported.first, reported.second))
@@ -128,8 +129,9 @@ def reconstruct_crossover(
             results.append(CountResult(count, 0.0, None, None, reasons[count]))
             continue
         weight = float(np.mean(drawn.table == counts.index(count)))
-        own = _contrasts(reported, _natural(single[count], log_scale=True), level, notes, n)
-        results.append(CountResult(count, weight, *own))
+        alone = _natural(single[count], log_scale=True)
+        own = _contrasts(reported, alone, level, notes, n)
+        results.append(CountResult(count, weight, *own, draws=alone))
     return ReconstructedCrossover(
         ratio, equal, difference,
         posterior_estimate("correlation of both log thresholds of a patient", correlation, level=level, unit="", n=n,
@@ -138,6 +140,7 @@ def reconstruct_crossover(
         float(log_ratio.mean()), float(log_ratio.std()), reported.first_mean_ma / reported.second_mean_ma,
         tuple(results), reported, judged, worst,
         tuple((float(a), float(b)) for a, b in drawn.recorded_ma[:, :, 0]),
+        draws, medians,
     )  # fmt: skip
 
 
@@ -191,5 +194,6 @@ def crossover_variants(
         law = "lognormal" if assumed.log_scale else "normal"
         notes = reading_notes(law, convergence(drawn.mean[:, 0] - drawn.mean[:, 1]))
         natural = _natural(drawn, log_scale=assumed.log_scale)
-        found.append(Variant(assumption, *_contrasts(study, natural, level, notes, _n(study, assumed), law)))
+        pair = _contrasts(study, natural, level, notes, _n(study, assumed), law)
+        found.append(Variant(assumption, *pair, draws=natural))
     return tuple(found)

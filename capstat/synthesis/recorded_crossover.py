@@ -10,13 +10,29 @@ from __future__ import annotations
 import importlib.resources
 import json
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
 from capstat.results import Estimate, UsageError
+from capstat.synthesis.reconstruction import crossover_variants, reconstruct_crossover
 
-__all__ = ["CROSSOVER_ARM", "RECORD", "SHARES", "RecordedCrossover", "RecordedRow", "recorded_crossover"]
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from capstat.synthesis.reconstructed import ContrastDraws
+    from capstat.synthesis.reconstruction_setting import Effort
+    from capstat.synthesis.reported_crossover import ReportedCrossover
+
+__all__ = [
+    "CROSSOVER_ARM",
+    "RECORD",
+    "SHARES",
+    "RecordedCrossover",
+    "RecordedRow",
+    "crossover_record",
+    "recorded_crossover",
+]
 
 RECORD: Final = "crossover_2022.json"
 CROSSOVER_ARM: Final = "moayedi2022_AP_threshold"
@@ -64,6 +80,10 @@ class RecordedCrossover:
         Reconstructed median threshold of each placement, mA.
     rows : tuple of RecordedRow
         The reanalysis first, then each possible set of counts, then other assumptions on what was not published.
+    put_in : tuple of tuple of int
+        Numbers of values that may have been put in, for the first and for the second placement.
+    n_pairs : int
+        Patients in the printed means.
     seed : int
         Seed of the Markov chains.
     """
@@ -78,6 +98,8 @@ class RecordedCrossover:
     log_ratio_sd: float
     medians: tuple[Estimate, Estimate]
     rows: tuple[RecordedRow, ...]
+    put_in: tuple[tuple[int, ...], tuple[int, ...]]
+    n_pairs: int
     seed: int
 
     @property
@@ -94,6 +116,50 @@ class RecordedCrossover:
     def difference(self) -> Estimate:
         """Difference of median thresholds, second minus first."""
         return self.rows[0].difference
+
+
+def _quantiles(draws: NDArray[np.float64], digits: int) -> list[float]:
+    return [round(float(x), digits) for x in np.quantile(draws, SHARES)]
+
+
+def _record_row(assumption: str, probability: float | None, n: int, draws: ContrastDraws) -> dict[str, Any]:
+    told = None if probability is None else round(probability, 3)
+    return {
+        "assumption": assumption, "probability": told, "n": n, "ratio": _quantiles(draws.ratio, 4),
+        "difference": _quantiles(draws.difference, 1),
+    }  # fmt: skip
+
+
+def crossover_record(reported: ReportedCrossover, *, seed: int, effort: Effort) -> dict[str, Any]:
+    """The reanalysis of a published crossover, as it is recorded: posterior quantiles at `SHARES` for every assumption.
+
+    Raises
+    ------
+    NotEstimableError
+        See :func:`capstat.synthesis.reconstruction.reconstruct_crossover`.
+    """
+    found = reconstruct_crossover(reported, seed=seed, effort=effort)
+    n = found.ratio.n
+    rows = [_record_row("", None, n, found.draws)]
+    rows += [
+        _record_row(f"if {one.counts.words(reported.first, reported.second)}", one.weight, n, one.draws)
+        for one in found.counts
+        if one.draws is not None
+    ]
+    rows += [
+        _record_row(one.assumption, None, one.ratio.n, one.draws)
+        for one in crossover_variants(found, seed=seed, effort=effort)
+    ]
+    put_in = [sorted({counts.imputed[k] for counts in reported.counts}) for k in (0, 1)]
+    return {
+        "first": reported.first, "second": reported.second, "first_mean_ma": reported.first_mean_ma,
+        "second_mean_ma": reported.second_mean_ma, "n_pairs": reported.n_pairs, "put_in": put_in,
+        "maximum_ma": reported.maximum_ma, "imputed_as_ma": reported.imputed_as_ma, "seed": seed,
+        "r_hat": round(found.worst.r_hat, 3), "effective_draws": round(found.worst.effective_draws),
+        "log_ratio": round(found.log_ratio, 4), "log_ratio_sd": round(found.log_ratio_sd, 4),
+        "method": found.ratio.method, "notes": list(found.ratio.notes),
+        "medians": [_quantiles(draws, 1) for draws in found.median_draws], "rows": rows,
+    }  # fmt: skip
 
 
 def _estimate(
@@ -137,5 +203,6 @@ def recorded_crossover(level: float = 0.95) -> RecordedCrossover:
     )
     return RecordedCrossover(
         first, second, record["first_mean_ma"], record["second_mean_ma"], record["maximum_ma"],
-        record["imputed_as_ma"], record["log_ratio"], record["log_ratio_sd"], (one, two), rows, record["seed"],
+        record["imputed_as_ma"], record["log_ratio"], record["log_ratio_sd"], (one, two), rows,
+        (tuple(record["put_in"][0]), tuple(record["put_in"][1])), record["n_pairs"], record["seed"],
     )  # fmt: skip

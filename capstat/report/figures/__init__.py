@@ -7,7 +7,7 @@ by colour and by marker, lines by colour and by dashes: every figure can be read
 from capstat.report.figures.canvas import Picture
 from capstat.report.figures.capture import figures_of_capture
 from capstat.report.figures.confirmation import figures_of_confirmation
-from capstat.report.figures.literature import figures_of_question, reanalysis_picture
+from capstat.report.figures.literature import figures_of_question, medians_picture, reanalysis_picture
 from capstat.report.figures.literature_ranges import figure_of_ranges
 from capstat.report.figures.ramps import figures_of_ramps
 
@@ -18,5 +18,6 @@ __all__ = [
     "figures_of_confirmation",
     "figures_of_question",
     "figures_of_ramps",
+    "medians_picture",
     "reanalysis_picture",
 ]

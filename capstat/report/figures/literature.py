@@ -7,7 +7,12 @@ from typing import TYPE_CHECKING, Final
 from capstat.report.figures.forest import ForestPlot, ForestRow, forest_picture
 from capstat.report.figures.funnel import FunnelContour, FunnelPlot, FunnelPoint, funnel_picture
 from capstat.report.figures.literature_prior import DensityLine, PriorPlot, prior_picture
-from capstat.report.figures.reconstruction import Variant, variants_picture
+from capstat.report.figures.reconstruction import (
+    ReconstructedPlacement,
+    Variant,
+    reconstruction_picture,
+    variants_picture,
+)
 from capstat.report.literature_words import MEASURE_TITLES, count_text, file_name, question_title
 from capstat.report.table import shown_estimate
 from capstat.synthesis.scales import SCALES
@@ -21,7 +26,7 @@ if TYPE_CHECKING:
     from capstat.results import Estimate
     from capstat.synthesis.pooled_record import PooledEvidence
 
-__all__ = ["figures_of_question", "reanalysis_picture"]
+__all__ = ["figures_of_question", "medians_picture", "reanalysis_picture"]
 
 FEWEST_IN_FUNNEL: Final = 10
 MOST_EXCLUDED: Final = 12
@@ -191,6 +196,35 @@ def reanalysis_picture(found: Reanalysis) -> Picture:
         f"Ratios of thresholds under {len(rows)} assumptions, all beside the ratio of the printed means.",
         published=(crossover.printed_ratio, "ratio of the printed means"),
         x_label=f"ratio of capture thresholds, {crossover.first} to {crossover.second}",
+    )  # fmt: skip
+
+
+def _put_in(counts: tuple[int, ...], pairs: int, imputed_as_ma: float) -> str:
+    """What stood for 'not captured' in a printed mean, in words."""
+    if not any(counts):
+        return "nothing put in"
+    span = f"{min(counts)} to {max(counts)}" if len(counts) > 1 else f"{counts[0]}"
+    return f"{imputed_as_ma:g} mA put in for {span} of {pairs}"
+
+
+def medians_picture(found: Reanalysis) -> Picture:
+    """Printed means with what was put in for non-capture, and the reconstructed medians."""
+    crossover = found.crossover
+    placements = tuple(
+        ReconstructedPlacement(
+            label=name, recorded_mean=mean, put_in=_put_in(counts, crossover.n_pairs, crossover.imputed_as_ma),
+            median=median.value, lower=median.lower, upper=median.upper, recorded_text=f"{mean:g}", text=_told(median),
+        )
+        for name, mean, counts, median in zip(
+            (crossover.first, crossover.second), (crossover.first_mean_ma, crossover.second_mean_ma),
+            crossover.put_in, crossover.medians, strict=True,
+        )
+    )  # fmt: skip
+    return reconstruction_picture(
+        placements, "literature_reanalysis_medians", "The 2022 crossover: printed means and reconstructed medians",
+        "Printed means are of the patients captured at least once; medians are of all, those captured by neither included.",
+        "Printed mean and reconstructed median threshold of each placement.",
+        maximum_ma=crossover.maximum_ma, level=crossover.ratio.level,
     )  # fmt: skip
 
 
