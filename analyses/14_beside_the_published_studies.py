@@ -71,9 +71,13 @@ def main() -> None:
         print()
     for table in section.reanalysis_tables:
         print(table_text(table))
-    without = brief_text(evidence_brief(analyse_evidence(LiteratureQuestion(), local), "ratio", local.comparison))
+    without = brief_text(
+        evidence_brief(analyse_evidence(LiteratureQuestion(), local), "ratio", local.comparison, capture=found.capture)
+    )
     print(f"Without judgements: {without.certainty}\n")
-    for heading, sentences in brief_words(brief_text(evidence_brief(found, "ratio", local.comparison))):
+    for heading, sentences in brief_words(
+        brief_text(evidence_brief(found, "ratio", local.comparison, capture=found.capture))
+    ):
         print(heading)
         print("\n".join(f"  {sentence}" for sentence in sentences))
     if options.out:

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
-from capstat.analysis.evidence_local import local_effects
+from capstat.analysis.evidence_local import local_effects, local_words
 from capstat.analysis.evidence_reanalysis import reanalyse
 from capstat.results import NotEstimableError
 from capstat.synthesis.beside import place_local, update_local
@@ -27,6 +27,9 @@ if TYPE_CHECKING:
     from capstat.synthesis.range_check import RangeCheck
     from capstat.synthesis.study_arm import EvidenceTable
     from capstat.synthesis.study_effect import StudyEffect
+
+AS_RECORDED: Final = "as-recorded"
+NOT_SEEN: Final = "what counted as capture was not seen in these studies"
 
 __all__ = ["EvidenceAnalysis", "EvidencePart", "LocalBeside", "analyse_evidence"]
 
@@ -101,6 +104,8 @@ class EvidenceAnalysis:
         One for each question that the records can answer.
     ranges : RangeCheck or None
         The local study beside published and trade ranges, under its leading definition of capture.
+    local_words : str
+        Who the local patients are, as far as it was recorded; empty without a study.
     capture : str
         Leading definition of capture of the local study; empty without one.
     reanalysis : Reanalysis or None
@@ -115,6 +120,7 @@ class EvidenceAnalysis:
     table: EvidenceTable
     parts: tuple[EvidencePart, ...]
     ranges: RangeCheck | None
+    local_words: str
     capture: str
     reanalysis: Reanalysis | None
     level: float
@@ -155,7 +161,17 @@ def analyse_evidence(
     if local is not None:
         ranges = check_ranges(local.by_definition[0][1], table, study=local.study, level=level, seed=seed)
     capture = "" if local is None else local.by_definition[0][0].name
-    return EvidenceAnalysis(question, table, tuple(parts), ranges, capture, reanalysis, level, seed)
+    return EvidenceAnalysis(
+        question,
+        table,
+        tuple(parts),
+        ranges,
+        "" if local is None else local_words(local),
+        capture,
+        reanalysis,
+        level,
+        seed,
+    )
 
 
 def _moderators(pooled: PooledEvidence, question: LiteratureQuestion) -> tuple[Moderator, ...]:
@@ -168,6 +184,10 @@ def _beside(local: LocalStudy, pooled: PooledEvidence, weight: float, level: flo
     found = []
     for effect, capture in local_effects(local, pooled.gathered, level):
         position, not_placed, update, not_updated = None, "", None, ""
+        if set(pooled.gathered.definitions) == {"undescribed"} and capture != AS_RECORDED:
+            estimate = effect_estimate(effect, level)
+            found.append(LocalBeside(effect, estimate, capture, None, NOT_SEEN, None, NOT_SEEN))
+            continue
         try:
             position = place_local(effect, pooled)
         except NotEstimableError as error:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
@@ -36,6 +35,7 @@ __all__ = [
     "local_effects",
     "local_ratio",
     "local_threshold",
+    "local_words",
     "matching_definitions",
 ]
 
@@ -64,12 +64,15 @@ class LocalStudy:
         Of the two placements, under the leading definition.
     compared : tuple of str
         The two placements.
+    not_compared : str
+        Why there is no comparison; empty when there is one.
     """
 
     study: Study
     by_definition: tuple[tuple[CaptureDefinition, CensoredThresholds], ...]
     comparison: PlacementComparison | None
     compared: tuple[str, str]
+    not_compared: str = ""
 
 
 def describe_local(
@@ -99,15 +102,18 @@ def describe_local(
     found = [(capture, derive_thresholds(study, capture=capture, rule=options.rule)) for capture in definitions]
     if not found or len(found[0][1]) == 0:
         raise NotEstimableError("No attempt was assessed for capture, so that there is no local study to compare.")
+    reason = ""
     if comparison is None:
-        with contextlib.suppress(NotEstimableError):
+        try:
             # the ratio needs no replicates; the curves that do are not shown here
             comparison = compare_placements(
                 found[0][1], options.first, minus=options.minus, adjust_for=options.adjust_for, level=options.level,
                 replicates=FEWEST_REPLICATES, seed=options.seed,
             )  # fmt: skip
+        except NotEstimableError as error:
+            reason = str(error)
     used = tuple((capture, thresholds) for capture, thresholds in found if len(thresholds))
-    return LocalStudy(study, used, comparison, (options.first, options.minus))
+    return LocalStudy(study, used, comparison, (options.first, options.minus), reason)
 
 
 def matching_definitions(capture: CaptureDefinition) -> tuple[str, ...]:
@@ -226,15 +232,40 @@ def _same_way(effect: StudyEffect, own: tuple[str, str], compared: tuple[str, st
     )  # fmt: skip
 
 
-def _alike(local: LocalStudy, question: EvidenceQuestion) -> bool:
-    """Whether the local patients may stand beside those of the question."""
+def _alike(local: LocalStudy, question: EvidenceQuestion, thresholds: CensoredThresholds) -> CensoredThresholds | None:
+    """The local attempts that may stand beside the studies of a question, or ``None``.
+
+    Nothing stands beside children.  Attempts in cardiac arrest and others are told apart where that was recorded.
+    """
     chosen = dict(question.where)
     if chosen.get("age_group") == ("children",):
-        return False
-    if chosen.get("urgency") != ("arrest",):
-        return True
-    arrest = local.study.attempts["arrest"].dropna()
-    return bool(len(arrest)) and float(arrest.mean()) > 0.5  # most
+        return None
+    urgency = chosen.get("urgency", ())
+    if "arrest" not in thresholds.covariates or len(urgency) != 1 or urgency[0] == "mixed":
+        return None if urgency == ("arrest",) else thresholds
+    arrest = thresholds.covariates["arrest"]
+    keep = (arrest.fillna(False) if urgency[0] == "arrest" else ~arrest.fillna(False)).to_numpy(dtype=bool)
+    used = thresholds.subset(keep)
+    return used if len(used) else None
+
+
+def _arrest(question: EvidenceQuestion) -> bool:
+    return dict(question.where).get("urgency") == ("arrest",)
+
+
+def _beside_ratio(question: EvidenceQuestion) -> bool:
+    """Whether the local comparison, of all its patients, may stand beside the studies of a question."""
+    return dict(question.where).get("age_group") != ("children",) and not _arrest(question)
+
+
+def local_words(local: LocalStudy) -> str:
+    """Who the local patients are, as far as it was recorded: settings, and the share in cardiac arrest."""
+    attempts = local.study.attempts
+    settings = attempts["setting"].dropna().astype(str).value_counts()
+    told = [f"{str(name).replace('-', ' ')} {100 * count / settings.sum():.0f} %" for name, count in settings.items()]
+    arrest = attempts["arrest"].dropna()
+    told += [f"in cardiac arrest {100 * float(arrest.mean()):.0f} %"] if len(arrest) else ["arrest not recorded"]
+    return ", ".join(told)
 
 
 def local_effects(local: LocalStudy, gathered: Gathered, level: float) -> Iterator[tuple[StudyEffect, str]]:
@@ -245,9 +276,7 @@ def local_effects(local: LocalStudy, gathered: Gathered, level: float) -> Iterat
     said beside studies of children, or of cardiac arrest unless most of the local attempts were in arrest.
     """
     question = gathered.question
-    if not _alike(local, question):
-        return
-    if question.measure == "ratio" and local.comparison is not None:
+    if question.measure == "ratio" and local.comparison is not None and _beside_ratio(question):
         try:
             ratio = _same_way(local_ratio(local.comparison), local.compared, gathered.compared)
             if ratio is not None:
@@ -258,10 +287,15 @@ def local_effects(local: LocalStudy, gathered: Gathered, level: float) -> Iterat
     if found is None or question.measure not in ("threshold", "capture"):
         return
     capture, thresholds = found
+    alike = _alike(local, question, thresholds)
+    if alike is None:
+        return
+    split = "" if len(alike) == len(thresholds) else (", in arrest" if _arrest(question) else ", not in arrest")
+    thresholds = alike
     named = dict(question.where).get("placement", ())
     for placement in named or ("", *(name for name in local.compared if name in thresholds.placements)):
         used = _one_of_each_patient(thresholds, placement, local.compared)
-        label = f"{LOCAL}, {placement or ALL_PLACEMENTS}"
+        label = f"{LOCAL}, {placement or ALL_PLACEMENTS}{split}"
         try:
             if len(used) and question.measure == "threshold":
                 yield local_threshold(used, label, level), capture.name

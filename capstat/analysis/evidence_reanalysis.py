@@ -5,6 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+from scipy import stats
+
 from capstat.synthesis.recorded_crossover import CROSSOVER_ARM, recorded_crossover
 from capstat.synthesis.study_effect import StudyEffect
 
@@ -43,9 +46,14 @@ def reanalyse(table: EvidenceTable, *, level: float) -> Reanalysis | None:
     if arm is None:
         return None
     found = recorded_crossover(level)
+    ratio = found.ratio
+    if ratio.value is None or ratio.lower is None or ratio.upper is None:
+        return None
     effect = StudyEffect(
-        arm=arm.arm, other=arm.compared_with, label=arm.short_citation, measure="ratio", value=found.log_ratio,
-        se=found.log_ratio_sd, n=found.ratio.n, method=f"reanalysis from the published summary: {found.ratio.method}",
-        assumptions=found.ratio.notes,
+        arm=arm.arm, other=arm.compared_with, label=arm.short_citation, measure="ratio",
+        value=float(np.log(ratio.value)),
+        # from the limits: the posterior is skewed, and its standard deviation hangs on a few draws far out
+        se=float(np.log(ratio.upper / ratio.lower) / (2 * stats.norm.ppf(0.5 + level / 2))), n=ratio.n, told=ratio,
+        method=f"reanalysis from the published summary: {ratio.method}", assumptions=ratio.notes,
     )  # fmt: skip
     return Reanalysis(found, effect)

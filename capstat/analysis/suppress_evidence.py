@@ -48,8 +48,8 @@ def _small(beside: LocalBeside, fewest: int) -> bool:
 
 def _rest_is_small(part: EvidencePart, fewest: int) -> bool:
     """Whether patients in neither of the groups, which follow from the total by subtraction, are few."""
-    total = [beside.effect for beside in part.local if beside.effect.label.endswith(ALL_PLACEMENTS)]
-    groups = [beside.effect for beside in part.local if not beside.effect.label.endswith(ALL_PLACEMENTS)]
+    total = [beside.effect for beside in part.local if ALL_PLACEMENTS in beside.effect.label]
+    groups = [beside.effect for beside in part.local if ALL_PLACEMENTS not in beside.effect.label]
     if not total or not groups:
         return False
     rest = total[0].n - sum(one.n for one in groups)
@@ -70,9 +70,9 @@ def _without_few_early(beside: LocalBeside, fewest: int) -> LocalBeside:
 def _suppress_part(part: EvidencePart, fewest: int) -> EvidencePart:
     hidden = [beside for beside in part.local if _small(beside, fewest)]
     kept = [beside for beside in part.local if beside not in hidden]
-    groups = [beside for beside in hidden if not beside.effect.label.endswith(ALL_PLACEMENTS)]
+    groups = [beside for beside in hidden if ALL_PLACEMENTS not in beside.effect.label]
     # one hidden group would follow from the total by subtraction
     single = len(groups) == 1 or 0 < sum(beside.effect.n for beside in groups) < fewest
     if single or _rest_is_small(part, fewest):
-        kept = [beside for beside in kept if not beside.effect.label.endswith(ALL_PLACEMENTS)]
+        kept = [beside for beside in kept if ALL_PLACEMENTS not in beside.effect.label]
     return replace(part, local=tuple(_without_few_early(beside, fewest) for beside in kept))

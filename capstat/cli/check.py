@@ -23,6 +23,10 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--limit", type=whole_number(1), default=50, help="findings shown (default 50; --json shows all)"
     )
+    parser.add_argument(
+        "--suppress-below", type=whole_number(1), default=1, metavar="N",
+        help="hide counts and groups of fewer than N patients",
+    )  # fmt: skip
 
 
 def run(options: argparse.Namespace) -> int:
@@ -32,7 +36,7 @@ def run(options: argparse.Namespace) -> int:
     from capstat.attempts import check_study, count_by_rule, count_by_severity, render_findings
 
     result = check_study(options.study, options.mapping)
-    ranges = None if result.study is None else _ranges(result.study)
+    ranges = None if result.study is None else _ranges(result.study, options.suppress_below)
     if options.json:
         print_json(
             {
@@ -49,20 +53,22 @@ def run(options: argparse.Namespace) -> int:
         print(render_findings(result.findings, options.limit))
         if ranges is not None:
             _print_ranges(ranges)
+        elif result.has_errors:
+            print("\nPublished ranges are looked at once there are no errors.")
     return int(result.has_errors)
 
 
-def _ranges(study: Study) -> RangeCheck | None:
+def _ranges(study: Study, fewest: int) -> RangeCheck | None:
     """The study's thresholds beside published and trade ranges; ``None`` where no attempt has a threshold."""
     from capstat.analysis import capture_definitions_for
     from capstat.results import NotEstimableError
     from capstat.synthesis.evidence_file import published_evidence
-    from capstat.synthesis.range_check import check_ranges
+    from capstat.synthesis.range_check import check_ranges, suppress_ranges
     from capstat.thresholds import derive_thresholds
 
     thresholds = derive_thresholds(study, capture=capture_definitions_for(study)[0])
     try:
-        return check_ranges(thresholds, published_evidence(), study=study)
+        return suppress_ranges(check_ranges(thresholds, published_evidence(), study=study), fewest)
     except NotEstimableError:
         return None
 
@@ -73,7 +79,8 @@ def _print_ranges(ranges: RangeCheck) -> None:
     from capstat.report.range_tables import range_sentences
 
     print("\nBeside published and trade ranges (nothing passes or fails; tables: capstat pool STUDY)")
-    for sentence in range_sentences(ranges):
+    # the first note, that the ranges are no norm, is in the sentences
+    for sentence in (*range_sentences(ranges), *ranges.notes[1:]):
         print("\n".join(textwrap.wrap(sentence, 100, initial_indent="  ", subsequent_indent="  ")))
 
 
@@ -83,7 +90,8 @@ def _range_record(ranges: RangeCheck | None) -> dict[str, Any]:
     from capstat.cli.common import table_records
     from capstat.report.range_tables import range_sentences, range_tables
 
-    return {"ranges": {"sentences": list(range_sentences(ranges))} | table_records(range_tables(ranges))}
+    words = {"sentences": list(range_sentences(ranges)), "notes": list(ranges.notes)}
+    return {"ranges": words | table_records(range_tables(ranges))}
 
 
 def _read_text(result: CheckResult) -> str:

@@ -36,7 +36,9 @@ def _condition(text: str) -> tuple[str, tuple[str, ...]]:
     words = tuple(value.strip() for value in values.split(",") if value.strip())
     if not sign or not name.strip() or not words:
         raise argparse.ArgumentTypeError(f"{text} is not COLUMN=WORD or COLUMN=WORD,WORD")
-    return name.strip(), words
+    from capstat.synthesis.questions import canonical_words
+
+    return name.strip(), canonical_words(name.strip(), words)
 
 
 def _columns(text: str) -> tuple[str, ...]:
@@ -175,9 +177,13 @@ def _print_questions(found: EvidenceAnalysis) -> None:
     if not found.parts:
         print("No record of the evidence table fits what was asked.\n")
     answered = [(k, part) for k, part in enumerate(found.parts, 1) if part.pooled.studies]
+    if len(answered) > 1:
+        print("In short\n")
+        _paragraphs(tuple(f"{question_title(p.pooled.question)}. {part_sentences(p)[0]}" for _, p in answered))
+        print()
     for position, part in answered:
         print(f"{question_title(part.pooled.question)}\n")
-        _paragraphs(part_sentences(part))
+        _paragraphs(part_sentences(part, found.local_words))
         print()
         # one study by itself is told by its sentence
         if part.pooled.headline is not None or part.local or part.pooled.gathered.excluded:
@@ -248,7 +254,7 @@ def _record(found: EvidenceAnalysis, *, synthetic: bool) -> dict[str, Any]:
                 "title": question_title(part.pooled.question),
                 "measure": part.pooled.question.measure,
                 "where": {name: list(values) for name, values in part.pooled.question.where},
-                "sentences": list(part_sentences(part)),
+                "sentences": list(part_sentences(part, found.local_words)),
             }
             for position, part in enumerate(found.parts, 1)
         ],
@@ -309,10 +315,10 @@ def run(options: argparse.Namespace) -> int:
         analyse_evidence(question, local, level=options.level, seed=options.seed), options.suppress_below
     )
     if options.brief:
-        comparison = None if local is None else local.comparison
-        if comparison is not None and min(comparison.n_first, comparison.n_minus) < options.suppress_below:
-            comparison = None
-        brief = evidence_brief(found, question.measures[0], comparison)
+        brief = evidence_brief(
+            found, question.measures[0], None if local is None else local.comparison, capture=found.capture,
+            suppress_below=options.suppress_below, not_compared="" if local is None else local.not_compared,
+        )  # fmt: skip
         _print_brief(brief, synthetic=synthetic, as_json=options.json)
     elif options.json:
         print_json(_record(found, synthetic=synthetic))
@@ -325,8 +331,9 @@ def _print_list(question: LiteratureQuestion, *, as_json: bool) -> int:
     from capstat.report.literature_tables import evidence_list_table
     from capstat.report.table import table_text
     from capstat.synthesis.evidence_file import published_evidence
+    from capstat.synthesis.questions import records_of
 
-    table = evidence_list_table(question.table or published_evidence())
+    table = evidence_list_table(records_of(question.table or published_evidence(), question.where))
     if as_json:
         print_json(table_records([table]))
     else:

@@ -17,9 +17,29 @@ from capstat.results import NotEstimableError, UsageError
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-__all__ = ["KnappHartung", "WeightedFit", "checked_studies", "interval_and_p", "weighted_fit"]
+__all__ = ["KnappHartung", "WeightedFit", "checked_studies", "checked_values", "interval_and_p", "weighted_fit"]
 
 KnappHartung = Literal["hk", "hk-at-least-1"] | None
+
+
+def checked_values(yi: Any, vi: Any) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return estimates and variances as arrays of shape (k,), k at least 1, or say what is wrong with them.
+
+    Raises
+    ------
+    UsageError
+        When the shapes differ, there is none, a number is not finite, or a variance is not above zero.
+    """
+    y, v = np.asarray(yi, dtype=float), np.asarray(vi, dtype=float)
+    if y.ndim != 1 or y.shape != v.shape:
+        raise UsageError(f"yi and vi need one number for each study; their shapes are {y.shape} and {v.shape}.")
+    if not (np.isfinite(y).all() and np.isfinite(v).all()):
+        raise UsageError("yi and vi must be finite numbers; leave a study out that has none.")
+    if (v <= 0).any():
+        raise UsageError("Every variance in vi must be above 0.")
+    if y.size == 0:
+        raise UsageError("There is no study.")
+    return y, v
 
 
 def checked_studies(yi: Any, vi: Any) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -32,15 +52,9 @@ def checked_studies(yi: Any, vi: Any) -> tuple[NDArray[np.float64], NDArray[np.f
     NotEstimableError
         When there are fewer than two studies.
     """
-    y, v = np.asarray(yi, dtype=float), np.asarray(vi, dtype=float)
-    if y.ndim != 1 or y.shape != v.shape:
-        raise UsageError(f"yi and vi need one number for each study; their shapes are {y.shape} and {v.shape}.")
-    if not (np.isfinite(y).all() and np.isfinite(v).all()):
-        raise UsageError("yi and vi must be finite numbers; leave a study out that has none.")
-    if (v <= 0).any():
-        raise UsageError("Every variance in vi must be above 0.")
-    if y.size == 0:
+    if np.size(yi) == 0:
         raise NotEstimableError("There is no study to pool.")
+    y, v = checked_values(yi, vi)
     if y.size == 1:
         raise NotEstimableError("one study only: nothing to pool")
     return y, v

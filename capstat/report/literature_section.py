@@ -89,11 +89,30 @@ class LiteratureSection:
         return (*self.range_pictures, *own, *self.reanalysis_pictures)
 
 
-def literature_section(found: EvidenceAnalysis, comparison: PlacementComparison | None) -> LiteratureSection:
-    """Put the section together; ``comparison`` is the local one of placements, for the brief."""
+def literature_section(
+    found: EvidenceAnalysis,
+    comparison: PlacementComparison | None,
+    *,
+    suppress_below: int = 1,
+    adjusted: str = "",
+    not_compared: str = "",
+) -> LiteratureSection:
+    """Put the section together.
+
+    Parameters
+    ----------
+    found : EvidenceAnalysis
+        The published studies, with the local one beside them.
+    comparison : PlacementComparison or None
+        The local comparison of placements, for the brief.
+    suppress_below : int
+        Counts of fewer local patients are not shown in the brief.
+    adjusted, not_compared : str
+        A sentence on the adjusted difference in shares, and why there is no comparison; empty where there is none.
+    """
     questions = tuple(
         QuestionSection(
-            question_title(part.pooled.question), part_sentences(part), tables_of_question(part, k),
+            question_title(part.pooled.question), part_sentences(part, found.local_words), tables_of_question(part, k),
             figures_of_question(part, k), bool(part.pooled.headline or (part.local and part.pooled.studies)),
         )
         for k, part in enumerate(found.parts, 1)
@@ -111,5 +130,17 @@ def literature_section(found: EvidenceAnalysis, comparison: PlacementComparison 
         () if reanalysis is None else (reanalysis_table(reanalysis),),
         () if reanalysis is None else (medians_picture(reanalysis), reanalysis_picture(reanalysis)),
         (evidence_list_table(found.table),),
-        brief_words(brief_text(evidence_brief(found, measure, comparison))),
+        brief_words(
+            brief_text(
+                evidence_brief(
+                    found,
+                    measure,
+                    comparison,
+                    capture=found.capture,
+                    suppress_below=suppress_below,
+                    adjusted=adjusted,
+                    not_compared=not_compared,
+                )
+            )
+        ),
     )

@@ -4,41 +4,69 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from capstat.report.literature_words import definition_words, question_title
+from capstat.report.literature_words import count_text, definition_words, question_title
 from capstat.report.wording import counted, estimate_text, interval_text, listed, p_text, percent, value_text
 from capstat.synthesis.beside import CLOSE_ENOUGH
 
 if TYPE_CHECKING:
     from capstat.analysis import EvidenceAnalysis, EvidencePart, LocalBeside, Reanalysis
-    from capstat.synthesis.pooled_record import PooledEvidence
+    from capstat.results import Estimate
+    from capstat.synthesis.pooled_record import PooledEvidence, PooledStudy
 
 __all__ = [
     "local_notes",
     "part_sentences",
     "reanalysis_sentences",
     "unanswered_sentence",
+    "unbounded",
 ]
 
 
-def _pooled_sentence(pooled: PooledEvidence) -> str:
-    k = len(pooled.studies)
-    if not k:
+def _many(pooled: PooledEvidence) -> str:
+    """How many studies, arms and patients have a value, and how many of them the user added."""
+    told = [
+        arm for study, arm in zip(pooled.studies, pooled.gathered.arms, strict=True) if study.estimate.value is not None
+    ]
+    studies, own = len({arm.study for arm in told}), sum(arm.provenance == "own" for arm in told)
+    words = f"{len(told)} studies" if studies == len(told) else f"{len(told)} arms of {studies} studies"
+    patients = counted(sum(s.effect.n for s in pooled.studies if s.estimate.value is not None), "patient")
+    return f"{words} of {patients}" + (f" ({own} of them added by you)" if own else "")
+
+
+def _shown(study: PooledStudy, part: EvidencePart) -> str:
+    """A single study; both arms where it has two of the same people."""
+    others = [(effect.label, estimate) for effect, estimate in part.same_people]
+    told = [(study.effect.label, study.estimate), *others]
+    return "; ".join(f"{label}, {estimate_text(estimate)}" for label, estimate in told)
+
+
+def _pooled_sentence(part: EvidencePart) -> str:
+    pooled, head = part.pooled, part.pooled.headline
+    if not pooled.studies:
         return f"No record reports what this needs; {counted(len(pooled.gathered.excluded), 'record')} left out."
-    if pooled.headline is None:
-        if k > 1:
-            return f"Nothing is pooled: {pooled.not_pooled[0].lower()}{pooled.not_pooled[1:].rstrip('.')}."
-        study = pooled.studies[0]
-        whom = f", {pooled.direction}" if pooled.direction else ""
-        return f"One study only, so nothing is pooled: {study.effect.label}, {estimate_text(study.estimate)}{whom}."
-    head = pooled.headline
     whom = f", {pooled.direction}" if pooled.direction else ""
+    if head is None and len(pooled.studies) > 1:
+        return f"Nothing is pooled: {pooled.not_pooled[0].lower()}{pooled.not_pooled[1:].rstrip('.')}."
+    if head is None:
+        own = " (added by you)" if pooled.gathered.arms[0].provenance == "own" else ""
+        return f"One study only{own}, so nothing is pooled: {_shown(pooled.studies[0], part)}{whom}."
     silent = sum(study.estimate.value is None for study in pooled.studies)
-    told = f"{k - silent} studies of {counted(head.n, 'patient')} together give "
-    if silent:
-        told = f"{counted(silent, 'study').replace('studys', 'studies')} without a value left aside, {told}"
-    if head.value is not None and interval_text(head).startswith("too few"):
-        return f"{told}{value_text(head)}, but {interval_text(head)}{whom}."
+    aside = f"{counted(silent, 'study').replace('studys', 'studies')} without a value left aside, " if silent else ""
+    told = f"{aside}{_many(pooled)} together give "
+    if unbounded(head):
+        counts = ", ".join(f"{s.effect.label} {count_text(s.effect)}" for s in pooled.studies)
+        return (
+            f"{aside}{_many(pooled)}: {counts}. What a study like these would find is not bounded by so few: any value is "
+            f"possible if services differ enough; if they did not differ it would be {estimate_text(pooled.others[0])}{whom}."
+        )
     return f"{told}{estimate_text(head)}{whom}."
+
+
+def unbounded(estimate: Estimate) -> bool:
+    """Whether limits say nothing: open ones, or a share from nearly 0 to nearly 100 %."""
+    if interval_text(estimate).startswith("too few") or estimate.lower is None or estimate.upper is None:
+        return True
+    return estimate.unit == "proportion" and estimate.lower < 0.01 and estimate.upper > 0.99
 
 
 def _spread_sentence(pooled: PooledEvidence) -> str:
@@ -83,28 +111,25 @@ def _local_sentences(beside: LocalBeside, pooled: PooledEvidence) -> list[str]:
         place = beside.position
         tail = "below" if place.share_below < 0.5 else "above"
         share = min(place.share_below, 1 - place.share_below)
-        unusual = "unusual" if place.p_value < 1 - place.level else "not unusual"
+        unusual = "unusual" if place.p_value < 1 - place.level else "not so far off as to be called unusual"
         sentences.append(
-            f"The local result ({_group(beside)}), {estimate_text(beside.estimate)}, is {unusual} among studies like these: "
-            f"{percent(share)} % of them would lie further {tail} ({p_text(place.p_value)})."
+            f"The local result ({_group(beside)}), {estimate_text(beside.estimate)}, is {unusual} beside these studies: of "
+            f"further services, if they differ as assumed, {percent(share)} % would lie further {tail} "
+            f"({p_text(place.p_value)})."
         )
     elif beside.not_placed and pooled.headline is not None:
         sentences.append(f"How unusual the local result is cannot be told: {beside.not_placed.rstrip('.')}.")
     update = beside.update
     if update is not None:
         sentences.append(
-            f"With the published studies as a prior at weight {update.weight:g} (assumed), the local value is "
-            f"{value_text(update.combined)} ({100 * update.combined.level:g} % interval {interval_text(update.combined)})."
+            f"If the published studies were believed at weight {update.weight:g} (an assumption), both together would give "
+            f"{value_text(update.combined)} ({100 * update.combined.level:g} % interval {interval_text(update.combined)}) "
+            f"in place of {value_text(beside.estimate)}."
         )
         if update.conflict:
             sentences.append(
                 f"Published and local results conflict ({p_text(update.conflict_p)}): a combination of the two describes "
                 "neither; look for the reason before using it."
-            )
-        if update.far_apart:
-            sentences.append(
-                f"The local result is far from the published one ({p_text(update.conflict_p)}, if services differ as "
-                "assumed); whether that is a conflict cannot be told from so few."
             )
         if update.normal_gap > CLOSE_ENOUGH:
             sentences.append(
@@ -114,12 +139,14 @@ def _local_sentences(beside: LocalBeside, pooled: PooledEvidence) -> list[str]:
     return sentences
 
 
-def part_sentences(part: EvidencePart) -> tuple[str, ...]:
-    """What one question says, in at most seven sentences."""
+def part_sentences(part: EvidencePart, who: str = "") -> tuple[str, ...]:
+    """What one question says, in at most eight sentences; ``who`` says who the local patients are."""
     pooled = part.pooled
-    sentences = [_pooled_sentence(pooled), _definition_sentence(pooled), _spread_sentence(pooled)]
+    sentences = [_pooled_sentence(part), _definition_sentence(pooled), _spread_sentence(pooled)]
     if part.local:
         sentences += _local_sentences(part.local[0], pooled)
+        if who:
+            sentences.append(f"Whether your patients ({who}) are like these is for you to judge.")
     return tuple(filter(None, sentences))
 
 
@@ -138,7 +165,13 @@ def local_notes(found: EvidenceAnalysis) -> tuple[str, ...]:
         for words in (beside.effect.method, *beside.effect.assumptions)
         if not words[0].isdigit()
     )
-    return ("Your own records beside the studies: " + " ".join(sentences),) if sentences else ()
+    if not sentences:
+        return ()
+    reading = (
+        "Published thresholds are of the patients who were captured, read at the first setting that captured, up to a step "
+        "above the threshold; yours are intervals and leave nobody out."
+    )
+    return ("Your own records beside the studies: " + " ".join(sentences), reading)
 
 
 def reanalysis_sentences(found: Reanalysis) -> tuple[str, ...]:
@@ -154,8 +187,13 @@ def reanalysis_sentences(found: Reanalysis) -> tuple[str, ...]:
         f"Thresholds that agree with everything printed, with non-capture read as above {crossover.maximum_ma:g} mA, give "
         f"a ratio of {estimate_text(crossover.ratio)}, {crossover.ratio.direction}."
     )
+    lowest = min(row.ratio.lower for row in crossover.rows if row.ratio.lower is not None)
+    highest = max(row.ratio.upper for row in crossover.rows if row.ratio.upper is not None)
+    beyond = crossover.median_above_maximum[1]
     depends = (
-        f"Depending on what was not published the ratio lies between {min(values):.2f} and {max(values):.2f}. This rests "
-        "on printed summaries and on a law of thresholds above the highest current, where nothing was seen."
+        f"Depending on what was not published and on the prior, the best value moves from {min(values):.2f} to "
+        f"{max(values):.2f}, and the limits reach from {lowest:.2f} to {highest:.2f}. With probability "
+        f"{percent(beyond)} % the median with {crossover.second} lies above {crossover.maximum_ma:g} mA, where nothing was "
+        "seen and the assumed law of thresholds does the talking."
     )
     return printed, told, depends

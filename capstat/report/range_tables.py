@@ -85,24 +85,52 @@ def _size(found: PublishedRange) -> str:
     n = "n not stated" if found.n is None else f"n = {found.n}"
     if found.n is not None and any(record.n is None for record in found.records):
         n = f"n = {found.n} or more"
-    return f"{counted(len(found.records), 'record')}, {n}"
+    own = sum(record.own for record in found.records)
+    yours = "" if not own else ", all yours" if own == len(found.records) else f", {own} of them yours"
+    if own == len(found.records) == 1:
+        yours = ", yours"
+    return f"{counted(len(found.records), 'record')}{yours}, {n}"
 
 
 def _position(check: RangeCheck) -> str:
+    return f"{_placed(check)}{_at_once(check)}."
+
+
+def _at_once(check: RangeCheck) -> str:
+    first = check.first_setting
+    if first is None:
+        return ""
+    count = "half or more of the" if first.captured is None else f"{first.captured} of {first.attempts}"
+    return (
+        f"; {count} attempts captured at their first setting, or name no lower one, and such ramps may tell of false "
+        "capture, of a start that is too high or of currents that were set and not thresholds"
+    )
+
+
+def _placed(check: RangeCheck) -> str:
+    """Where the median lies, without a full stop."""
     centres, total = _range(check, CENTRES), _total(check)
     subject = f"For {check.capture} capture, the median threshold"
+    if not check.groups:
+        return f"{subject} is not shown: the study has fewer patients than may be shown"
     if centres is None:
-        return f"{subject} cannot be placed: the evidence table holds no published mean or median of adults."
+        return f"{subject} cannot be placed: the evidence table holds no published mean or median of adults"
     span = f"published means and medians ({_ends(centres)})"
     median = "" if total is None else f", {_median_words(total)},"
-    if check.position == "cannot be told":
-        return f"{subject}{median} cannot be placed: with its limits it may lie inside or outside the range of {span}."
-    if check.position == "inside":
-        return f"{subject}{median} lies inside the range of {span}."
-    far = "well " if check.much else ""
     found = None if total is None else total.against(CENTRES)
     by = "" if found is None else _distance(found)
-    return f"{subject}{median} lies {far}{check.position} all {span}{by}."
+    if check.leaning:
+        patients = "" if total is None else f" ({total.patients})"
+        return (
+            f"{subject}{median} lies {check.leaning} all {span}{by} as far as can be told: outside, but too few "
+            f"patients{patients} to be sure, as its limits reach into that range"
+        )
+    if check.position == "cannot be told":
+        return f"{subject}{median} cannot be placed: with its limits it may lie inside or outside the range of {span}"
+    if check.position == "inside":
+        return f"{subject}{median} lies inside the range of {span}"
+    far = "well " if check.much else ""
+    return f"{subject}{median} lies {far}{check.position} all {span}{by}"
 
 
 def _median_words(group: GroupCheck) -> str:
@@ -116,7 +144,7 @@ def _median_words(group: GroupCheck) -> str:
 def _distance(found: MedianPosition) -> str:
     if found.distance_ma is None:
         least = found.distance_lower_ma
-        return "" if least is None else f", by {milliampere(abs(least))} mA or more"
+        return "" if not least else f", by {milliampere(abs(least))} mA or more"
     share = "" if found.distance_percent is None else f" ({abs(found.distance_percent):.0f} % of that end)"
     return f", by {milliampere(abs(found.distance_ma))} mA{share}"
 
@@ -185,13 +213,13 @@ def _row_words(rows: list[str]) -> str:
 
 
 def _reasons(reasons: Sequence[RangeReason]) -> str:
-    """Only the possibilities that the data leave room for; the table holds all of them."""
-    names = dict.fromkeys(reason.name for reason in reasons if reason.verdict == "for")
-    if names:
-        return f"Worth looking at, in this order: {', '.join(names)}; these are possibilities, not findings."
-    unknown = dict.fromkeys(reason.name for reason in reasons if reason.verdict == "cannot be told")
-    if unknown:
-        return f"Nothing recorded here explains it; what this file cannot tell: {', '.join(unknown)}."
+    """Every possibility that the data do not speak against, with what can be told; the table holds the others too."""
+    left: dict[str, str] = {}
+    for reason in reasons:
+        if reason.verdict != "against":
+            left.setdefault(reason.name, f"{reason.name} ({reason.in_short})")
+    if left:
+        return f"Worth looking at, in this order: {', '.join(left.values())}; these are possibilities, not findings."
     return "None of the usual reasons explains it alone by what was recorded." if reasons else ""
 
 
@@ -221,7 +249,8 @@ def _local_table(check: RangeCheck) -> Table:
             cells = _count_cells(found.counts, published.quantity == "threshold")
             far = DASH if found.distance_ma is None else f"{found.distance_ma:+.0f} mA".replace("-", "\u2212")
             far = "0" if found.distance_ma == 0 else far
-            rows.append((group.label, found.name, _ends(published), value, limits, found.position, far, *cells))
+            position = f"{found.position} ({found.remark})" if found.remark else found.position
+            rows.append((group.label, found.name, _ends(published), value, limits, position, far, *cells))
             data.append(_local_data(group, published, found))
     level = f"{100 * check.level:g} % CI"
     notes = (
@@ -247,7 +276,7 @@ def _local_data(group: GroupCheck, published: PublishedRange, found: MedianPosit
         "range_lower_ma": published.lower, "range_upper_ma": published.upper, "range_n": published.n,
         "median_ma": group.median.value, "lower_ma": group.median.lower, "upper_ma": group.median.upper,
         "position": found.position, "distance_ma": found.distance_ma, "distance_percent": found.distance_percent,
-        "distance_lower_ma": found.distance_lower_ma, "distance_upper_ma": found.distance_upper_ma,
+        "distance_lower_ma": found.distance_lower_ma, "distance_upper_ma": found.distance_upper_ma, "remark": found.remark,
         **{name: None if counts is None else getattr(counts, name) for name in names},
     }  # fmt: skip
 
@@ -304,7 +333,8 @@ def _published_table(check: RangeCheck) -> Table:
         data.append(_published_data(found, None))
         for record in found.records:
             n = "not stated" if record.n is None else f"{record.n}"
-            rows.append(("", record.label, _record_words(record, found.unit), n, ""))
+            label = f"{record.label} (yours)" if record.own else record.label
+            rows.append(("", label, _record_words(record, found.unit), n, ""))
             data.append(_published_data(found, record))
     notes = [
         "A range from a few small studies shows what has been seen; it is no norm. Patients in several records count once."
@@ -334,7 +364,7 @@ def _published_data(found: PublishedRange, record: RangeRecord | None) -> dict[s
     return row | {
         "record": record.arm, "value": record.value, "lower": record.lower, "upper": record.upper, "n": record.n,
         "statistic": record.statistic, "placement": record.placement, "urgency": record.urgency,
-        "capture_definition": record.capture_definition, "source": record.citation,
+        "capture_definition": record.capture_definition, "own": record.own, "source": record.citation,
     }  # fmt: skip
 
 

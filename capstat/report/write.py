@@ -268,7 +268,13 @@ def write_report(
         # after suppression another definition of capture may stand first
         same = leading is not None and leading.capture.name == analysis.evidence.capture
         comparison = leading.comparison if leading is not None and same else None
-        literature = literature_section(analysis.evidence, comparison)
+        adjusted = ""
+        if comparison is not None and leading is not None:
+            adjusted = adjusted_share_sentence(leading.placement_detail, comparison)
+        literature = literature_section(
+            analysis.evidence, comparison, suppress_below=suppress_below, adjusted=adjusted,
+            not_compared=leading.not_compared if leading is not None and same else "",
+        )  # fmt: skip
     provenance = provenance_of(analysis, suppress_below)
     context: dict[str, object] = {
         "synthetic": analysis.facts.synthetic,

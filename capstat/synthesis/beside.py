@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from scipy import special, stats
 
-from capstat.numerics.predictive import position_of_count, position_of_estimate
+from capstat.numerics.binomial_normal_counts import central_counts, count_cdf
+from capstat.numerics.new_value import new_value
 from capstat.numerics.updating import WEIGHTS, posterior, posterior_by_weight
-from capstat.numerics.updating_conflict import count_conflict, prior_data_conflict
 from capstat.numerics.updating_evidence import BinomialLikelihood, NormalLikelihood, NormalPrior, StudentLikelihood
 from capstat.results import Estimate, NotEstimableError
 from capstat.synthesis.scales import SCALES, natural_estimate
@@ -23,7 +23,17 @@ if TYPE_CHECKING:
     from capstat.synthesis.pooled_record import PooledEvidence
     from capstat.synthesis.study_effect import Measure, StudyEffect
 
-__all__ = ["CLOSE_ENOUGH", "CONFLICT_BELOW", "Densities", "LocalPosition", "LocalUpdate", "place_local", "update_local"]
+__all__ = [
+    "CLOSE_ENOUGH",
+    "CONFLICT_BELOW",
+    "SPREAD_SCALE",
+    "Densities",
+    "LocalPosition",
+    "LocalUpdate",
+    "place_local",
+    "service_prior",
+    "update_local",
+]
 
 CLOSE_ENOUGH: Final = 0.02
 """Largest difference of distribution functions at which the normal approximation counts as enough: no probability that
@@ -32,18 +42,18 @@ it gives is off by more than two percentage points."""
 CONFLICT_BELOW: Final = 0.05
 """Prior predictive p-value below which prior and data are said to be in conflict; a convention."""
 
-FEWEST_FOR_SPREAD: Final = 3
+SPREAD_SCALE: Final = {"log": 0.25, "logit": 1.0, "identity": 15.0}
+"""Scale of the half-normal prior of the standard deviation between services, on the pooling scale: an assumption, no
+source.
 
-ASSUMED_SPREAD: Final = {
-    "log": (0.2, "0.2 of the logarithm, about 20 %,"),
-    "logit": (0.7, "0.7 of the log odds"),
-    "identity": (10.0, "10 mA"),
-}
-"""Standard deviation between services where one or two studies do not tell it; assumed, no source.
-
-Where services differ by 10, 20 and 30 %, one like a single published service is found far from it in 2, 12 and 26 % of
-simulated cases (13, 31 and 47 % with 0 in its place), one like two of them in 0, 4 and 10 %.
+With probability one half it lies below 0.17 of the logarithm (about 17 %), 0.67 of the log odds, 10 mA; with 95 % below
+0.49, 2 and 29 mA.  The centres of seven published studies of thresholds spread by about 13 mA, 0.19 of the logarithm.
 """
+SPREAD_WORDS: Final = {
+    "log": "it is assumed to lie below about 17 % with probability one half and below 49 % with 95 %",
+    "logit": "it is assumed to lie below 0.67 of the log odds with probability one half, below 2 with 95 %",
+    "identity": "it is assumed to lie below 10 mA with probability one half and below 29 mA with 95 %",
+}
 _DRAWN: Final = 401
 
 
@@ -109,9 +119,8 @@ class LocalUpdate:
     by_weight : tuple of (float, Estimate)
         The same for weights from none to all, ``weight`` among them.
     conflict_p : float
-        Chance of local data at least as far away as these, were the published studies right for this service; from
-        three studies on by the predictive distribution of `place_local`, which knows that their spread is uncertain,
-        otherwise under the normal prior at full weight, with its assumed difference between services.
+        Chance of local data at least as far away as these, were the published studies right for this service: that of
+        `place_local`.
     normal_gap : float
         Largest difference between the posterior's distribution function and its normal approximation.
     densities : Densities
@@ -134,57 +143,73 @@ class LocalUpdate:
 
     @property
     def conflict(self) -> bool:
-        """Whether prior and local data contradict each other; one or two studies do not know their own spread."""
-        return self.conflict_p < CONFLICT_BELOW and self.studies >= FEWEST_FOR_SPREAD
-
-    @property
-    def far_apart(self) -> bool:
-        """Whether they are further apart than an assumed difference between services explains."""
-        return self.conflict_p < CONFLICT_BELOW and self.studies < FEWEST_FOR_SPREAD
+        """Whether prior and local data contradict each other."""
+        return self.conflict_p < CONFLICT_BELOW
 
 
-def place_local(local: StudyEffect, pooled: PooledEvidence) -> LocalPosition:
-    """Place the local result in the distribution of the results of studies like the published ones.
+def service_prior(pooled: PooledEvidence, level: float = 0.95) -> NormalPrior:
+    """Where the true value of one more service like the published ones lies.
 
-    Predictive check with t on k - 2 degrees of freedom (the convention of Higgins, Thompson & Spiegelhalter 2009), for
-    counts mixed with the binomial distribution.
+    A flat mean, and a half-normal prior of the spread between services, which few studies hardly tell; normal, with the
+    limits of the exact predictive distribution (`capstat.numerics.new_value`).  Shares enter as log odds with half an
+    event more on both sides.
 
     Raises
     ------
     NotEstimableError
-        With fewer than three studies, or without a fitted distribution.
+        When no published study has a value with a standard error.
     """
-    method = "predictive distribution of a further study of the local size, t with k - 2 degrees of freedom"
-    level = pooled.level
-    if pooled.shares is not None and local.events is not None and local.total is not None:
-        count = position_of_count(local.events, local.total, pooled.shares, level=level)
-        low, high = count.lower / local.total, count.upper / local.total
-        return LocalPosition(count.mid_p_below, count.mid_p_value, low, high, level, f"{method}, binomial counts")
-    found = pooled.distribution
-    if found is None or local.value is None or local.se is None:
+    values = [_value_and_variance(study.effect) for study in pooled.studies]
+    used = [one for one in values if one is not None]
+    if not used:
         raise NotEstimableError(pooled.not_pooled or "The published studies give no distribution.")
-    place = position_of_estimate(
-        local.value, local.se, mu=found.mu, se_mu=found.se, tau2=found.tau**2, k=found.k, level=level
-    )
-    scale = SCALES[local.measure]
+    y, v = zip(*used, strict=True)
+    mean, sd = new_value(y, v, scale=SPREAD_SCALE[SCALES[pooled.question.measure].name], level=level).normal
+    return NormalPrior(mean, sd**2)
+
+
+def _value_and_variance(effect: StudyEffect) -> tuple[float, float] | None:
+    if effect.measure == "capture" and effect.events is not None and effect.total is not None:
+        yes, no = effect.events + 0.5, effect.total - effect.events + 0.5
+        return float(np.log(yes / no)), 1 / yes + 1 / no
+    return None if effect.value is None or effect.se is None else (effect.value, effect.se**2)
+
+
+def place_local(local: StudyEffect, pooled: PooledEvidence) -> LocalPosition:
+    """Place the local result among the results of services of its size like the published ones.
+
+    Prior predictive check (Box 1980, from memory) under `service_prior`; counts are mixed with the binomial
+    distribution.
+
+    Raises
+    ------
+    NotEstimableError
+        When no study, or not the local one, has a value with a standard error.
+    """
+    method = "predictive distribution of a further service of the local size"
+    prior, level = service_prior(pooled, pooled.level), pooled.level
+    if local.events is not None and local.total is not None:
+        before, at_most = (
+            float(p) for p in count_cdf([local.events - 1, local.events], local.total, prior.mean, prior.sd)
+        )
+        below = (before + at_most) / 2
+        low, high = central_counts(local.total, prior.mean, prior.sd, np.inf, level)
+        return LocalPosition(
+            below, 2 * min(below, 1 - below), low / local.total, high / local.total, level, f"{method}, binomial counts"
+        )
+    if local.value is None or local.se is None:
+        raise NotEstimableError("The local study gives no value with a standard error.")
+    scale, sd = SCALES[local.measure], float(np.hypot(prior.sd, local.se))
+    below = float(stats.norm.cdf(local.value, prior.mean, sd))
+    half = float(stats.norm.ppf(0.5 + level / 2)) * sd
     return LocalPosition(
-        place.share_below, place.p_value, scale.natural(place.lower), scale.natural(place.upper), level, method
+        below,
+        2 * min(below, 1 - below),
+        scale.natural(prior.mean - half),
+        scale.natural(prior.mean + half),
+        level,
+        method,
     )
-
-
-def _prior(pooled: PooledEvidence) -> tuple[NormalPrior, tuple[str, ...]]:
-    """Normal prior of the true value in a further service."""
-    assumed, words = ASSUMED_SPREAD[SCALES[pooled.question.measure].name]
-    note = f"so few published studies do not tell how much services differ: a standard deviation of {words} is assumed"
-    found = pooled.distribution
-    if found is not None and found.k >= FEWEST_FOR_SPREAD:
-        return NormalPrior(found.mu, found.tau**2 + found.se**2), ()
-    if found is not None:
-        return NormalPrior(found.mu, max(found.tau, assumed) ** 2 + found.se**2), (note,)
-    single = [s.effect for s in pooled.studies if s.effect.value is not None and s.effect.se is not None]
-    if len(single) != 1 or single[0].value is None or single[0].se is None:
-        raise NotEstimableError(pooled.not_pooled or "The published studies give no distribution.")
-    return NormalPrior(single[0].value, assumed**2 + single[0].se ** 2), (note,)
 
 
 def _likelihood(local: StudyEffect, level: float) -> Likelihood:
@@ -213,15 +238,15 @@ def _told(measure: Measure, found: Posterior, n: int, direction: str) -> Estimat
 def update_local(local: StudyEffect, pooled: PooledEvidence, *, weight: float, level: float = 0.95) -> LocalUpdate:
     """Combine the local study with the published ones as a prior for one more service.
 
-    The prior at full weight is normal, with the pooled mean and the variance between studies added to that of the mean
-    (meta-analytic predictive); its precision is multiplied by ``weight`` (power prior).
+    The prior at full weight is `service_prior` (meta-analytic predictive); its precision is multiplied by ``weight``
+    (power prior).
 
     Raises
     ------
     NotEstimableError
         When the published studies give no distribution, or the local study no value.
     """
-    prior, notes = _prior(pooled)
+    prior = service_prior(pooled, level)
     likelihood = _likelihood(local, level)
     combined = posterior(prior, likelihood, weight=weight, level=level)
     rows = tuple(
@@ -229,27 +254,21 @@ def update_local(local: StudyEffect, pooled: PooledEvidence, *, weight: float, l
         for row in posterior_by_weight(prior, likelihood, weights=sorted({*WEIGHTS, weight}), level=level)
         if row.posterior is not None
     )
-    if pooled.distribution is not None and pooled.distribution.k >= FEWEST_FOR_SPREAD:
-        conflict_p = place_local(local, pooled).p_value
-    elif isinstance(likelihood, BinomialLikelihood):
-        conflict_p = count_conflict(prior, likelihood.events, likelihood.total).p_value
-    else:
-        conflict_p = prior_data_conflict(prior, *likelihood.normal()).p_value
-    half = float(stats.norm.ppf(0.5 + level / 2)) * prior.sd
+    half, scale = float(stats.norm.ppf(0.5 + level / 2)) * prior.sd, SCALES[local.measure]
     return LocalUpdate(
         prior=natural_estimate(
             local.measure, prior.mean, prior.mean - half, prior.mean + half, level=level, n=pooled.n,
-            method="normal prior from the published studies: pooled mean, and their spread added to its variance",
-            quantity=f"{SCALES[local.measure].quantity} expected in a further service", direction=pooled.direction,
+            method="flat mean, half-normal prior of the spread between services; normal with the same limits",
+            quantity=f"{scale.quantity} expected in a further service", direction=pooled.direction,
         ),
         weight=weight,
         combined=_told(local.measure, combined, local.n, pooled.direction),
         by_weight=rows,
-        conflict_p=conflict_p,
+        conflict_p=place_local(local, pooled).p_value,
         normal_gap=combined.largest_difference,
         densities=_densities(local, prior, weight, likelihood, combined),
-        studies=1 if pooled.distribution is None else pooled.distribution.k,
-        notes=notes,
+        studies=sum(_value_and_variance(study.effect) is not None for study in pooled.studies),
+        notes=(f"how much services differ is hardly told by so few studies: {SPREAD_WORDS[scale.name]}",),
     )  # fmt: skip
 
 

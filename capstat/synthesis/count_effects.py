@@ -95,7 +95,7 @@ def capture_effect(arm: StudyArm) -> StudyEffect:
         label=arm.short_citation,
         measure="capture",
         n=total,
-        method="counts as reported",
+        method="counts",
         assumptions=(definition_sentence(arm),),
         events=events,
         total=total,

@@ -35,7 +35,8 @@ def check_doubles(records: Sequence[Record], log: FindingLog) -> None:
       one definition of capture and one statistic are the same study (``duplicate-study``), unless one of them names
       the other in ``overlaps`` or may not be pooled at all.
     - Records of different files with one DOI or PubMed number, or with one first author and year where a number
-      is missing, may be (``possible-duplicate``, a warning).
+      is missing, may be (``possible-duplicate``, a warning).  So may two studies of one file with one citation or
+      number; of each such pair of studies one is told.
     """
     for _, same in _grouped(records, lambda arm: [arm.arm]):
         for record in same[1:]:
@@ -55,6 +56,22 @@ def check_doubles(records: Sequence[Record], log: FindingLog) -> None:
     for first, second in _pairs(records, _names):
         if _perhaps_the_same(first.arm, second.arm):
             complaint = Complaint("arm", f"may be the study of {_name(first.arm)}", _SAYS_SO)
+            _tell(first, second, "possible-duplicate", complaint, log, told)
+    _two_reports(records, log, told)
+
+
+def _two_reports(records: Sequence[Record], log: FindingLog, told: set[tuple[int, int]]) -> None:
+    """Warn of studies of one file that may be two reports of one study."""
+    declared = {_studies(a.arm, b.arm) for a, b in combinations(records, 2) if _linked(a.arm, b.arm)}
+    seen: set[Hashable] = set()
+    for first, second in _pairs(records, _names):
+        one, other = first.arm, second.arm
+        studies = _studies(one, other)
+        # where some overlap is declared, only what would still be counted twice is left to tell
+        settled = studies in declared and not _statistics(one) & _statistics(other)
+        if studies not in seen and not settled and _other_report(one, other):
+            seen.add(studies)
+            complaint = Complaint("arm", f"may be a second report of the study of {_name(one)}", _SAYS_SO)
             _tell(first, second, "possible-duplicate", complaint, log, told)
 
 
@@ -97,6 +114,16 @@ def _numbers(arm: StudyArm) -> Iterator[Hashable]:
 def _names(arm: StudyArm) -> Iterator[Hashable]:
     yield from _numbers(arm)
     yield word_key(arm.short_citation) if arm.citation else ""
+    yield _citation(arm)
+
+
+def _citation(arm: StudyArm) -> str:
+    return "".join(arm.citation.casefold().split())
+
+
+def _studies(first: StudyArm, second: StudyArm) -> Hashable:
+    """Two studies and their files, whatever their order."""
+    return frozenset(((first.source, first.study), (second.source, second.study)))
 
 
 def _statistics(arm: StudyArm) -> set[Hashable]:
@@ -130,6 +157,15 @@ def _perhaps_the_same(first: StudyArm, second: StudyArm) -> bool:
         return False
     numbers, others = set(_numbers(first)), set(_numbers(second))
     return bool(numbers & others) or not (numbers and others)
+
+
+def _other_report(first: StudyArm, second: StudyArm) -> bool:
+    if first.source != second.source or first.study == second.study or _linked(first, second):
+        return False
+    if first.not_pooled or second.not_pooled or not (_says_something(first) and _says_something(second)):
+        return False
+    same_citation = bool(first.citation) and _citation(first) == _citation(second)
+    return same_citation or bool(set(_numbers(first)) & set(_numbers(second)))
 
 
 def _says_something(arm: StudyArm) -> bool:

@@ -63,6 +63,8 @@ class RangeRecord:
         Lowest and highest threshold; the centre twice; Wilson limits of a share.
     statistic : str
         What was reported.
+    own : bool
+        Whether the user added the record.
     """
 
     arm: str
@@ -76,6 +78,7 @@ class RangeRecord:
     lower: float
     upper: float
     statistic: str
+    own: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,6 +116,10 @@ class PublishedRange:
     kind: str = ""
     urgency: str = ""
 
+    def holds(self, placement: str) -> bool:
+        """Whether some record behind the range is of that placement."""
+        return any(record.placement == placement for record in self.records)
+
 
 @dataclass(frozen=True, slots=True)
 class LeftOut:
@@ -122,6 +129,7 @@ class LeftOut:
     label: str
     what: Literal["current", "share"]
     reason: str
+    placement: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,7 +186,7 @@ def published_ranges(evidence: EvidenceTable, *, level: float = 0.95) -> Publish
     ranges = [*_current_ranges([arm for arm in paced if not _unusable(arm)]), *FIXED_RANGES]
     ranges += _share_ranges([arm for arm in paced if not arm.not_pooled], level)
     left_out = [
-        LeftOut(arm.arm, arm.short_citation, "current" if _has_current(arm) else "share", reason)
+        LeftOut(arm.arm, arm.short_citation, "current" if _has_current(arm) else "share", reason, arm.placement)
         for arm in paced
         if (reason := _why_left_out(arm))
     ]
@@ -221,7 +229,7 @@ def _record(
 ) -> RangeRecord:
     return RangeRecord(
         arm.arm, arm.short_citation, arm.citation, arm.placement, arm.urgency, arm.capture_definition, n, value, lower,
-        upper, statistic,
+        upper, statistic, arm.provenance == "own",
     )  # fmt: skip
 
 

@@ -18,13 +18,22 @@ if TYPE_CHECKING:
     from capstat.synthesis.study_effect import Measure, StudyEffect
     from capstat.synthesis.threshold_effects import ThresholdSummary
 
-__all__ = ["GROUPING", "EvidenceQuestion", "Excluded", "Gathered", "gather", "questions_of"]
+__all__ = [
+    "GROUPING",
+    "EvidenceQuestion",
+    "Excluded",
+    "Gathered",
+    "canonical_words",
+    "gather",
+    "questions_of",
+    "records_of",
+]
 
 GROUPING: Final[dict[Measure, tuple[str, ...]]] = {
-    "threshold": ("age_group", "urgency"),
+    "threshold": ("age_group", "urgency", "capture_definition"),
     "capture": ("age_group", "urgency", "capture_definition"),
-    "ratio": ("age_group", "urgency"),
-    "difference": ("age_group", "urgency"),
+    "ratio": ("age_group", "urgency", "capture_definition"),
+    "difference": ("age_group", "urgency", "capture_definition"),
     "capture-ratio": ("age_group", "urgency", "capture_definition"),
     "outcome": ("age_group", "urgency", "outcome"),
 }
@@ -140,6 +149,19 @@ def _words_of(name: str) -> tuple[str, ...]:
     return () if allowed is None else allowed.values
 
 
+def canonical_words(name: str, words: Iterable[str]) -> tuple[str, ...]:
+    """The stored words of a column for spellings that are accepted in files, such as ``AP``; others as they are."""
+    allowed = next((f.allowed for f in EVIDENCE_FIELDS if f.name == name), None)
+
+    def stored(word: str) -> str:
+        try:
+            return word if allowed is None else allowed.match(word) or word
+        except KeyError:
+            return word
+
+    return tuple(dict.fromkeys(map(stored, words)))
+
+
 def _alike(name: str, value: str) -> tuple[str, ...]:
     return _TOGETHER.get(name, {}).get(value, (value,))
 
@@ -205,6 +227,12 @@ def questions_of(
     return tuple(found)
 
 
+def records_of(table: EvidenceTable, where: Sequence[tuple[str, tuple[str, ...]]]) -> EvidenceTable:
+    """The records that fit conditions on their columns."""
+    chosen = EvidenceQuestion("capture", tuple(where))
+    return replace(table, arms=tuple(arm for arm in table if chosen.takes(arm)))
+
+
 def _barred(arm: StudyArm, measure: Measure) -> str:
     """Why a record may not be pooled whatever it reports; empty when it may."""
     if arm.provenance == "memory":
@@ -250,8 +278,14 @@ def _thresholds(arms: Sequence[StudyArm], *, borrow: bool) -> dict[str, Threshol
     lenders = [summary for summary in found.values() if not isinstance(summary, NotEstimableError)]
     if borrow and lenders:
         lent = borrowed_log_sd(lenders)
+        put_in = {arm.study for arm in arms if arm.imputed_as_ma is not None}
         for arm in arms:
-            if isinstance(found[arm.arm], NotEstimableError):
+            if isinstance(found[arm.arm], NotEstimableError) and arm.study in put_in:
+                found[arm.arm] = NotEstimableError(
+                    f"{found[arm.arm]} None is borrowed for it: a number stands for 'not captured' in another arm of "
+                    "this study, whose reanalysis shows a wider spread."
+                )
+            elif isinstance(found[arm.arm], NotEstimableError):
                 try:
                     found[arm.arm] = threshold_effect(arm, borrowed_log_sd=lent)
                 except NotEstimableError as error:
@@ -310,12 +344,14 @@ def gather(
                 )
             except NotEstimableError as error:
                 excluded[arm.arm] = str(error)
+    if question.measure == "outcome":
+        _one_outcome(allowed, found, excluded)
     compared = _oriented(table, question.measure, found, excluded)
     kept = _without_overlap(table, [arm for arm in allowed if arm.arm in found], found, excluded)
     labels = _labels(fitting)
     return Gathered(
         question,
-        tuple(replace(found[arm.arm], label=labels[arm.arm]) for arm in kept),
+        tuple(_with_origin(replace(found[arm.arm], label=labels[arm.arm]), arm) for arm in kept),
         tuple(
             Excluded(
                 arm.arm,
@@ -329,6 +365,22 @@ def gather(
         tuple(table.arm(found[arm.arm].arm) for arm in kept),
         compared,
     )
+
+
+def _with_origin(effect: StudyEffect, arm: StudyArm) -> StudyEffect:
+    """What was worked out here and not printed is told with the effect."""
+    if not arm.derived:
+        return effect
+    return replace(effect, assumptions=(*effect.assumptions, f"Worked out here, not printed: {arm.derived}"))
+
+
+def _one_outcome(arms: Sequence[StudyArm], found: dict[str, StudyEffect], excluded: dict[str, str]) -> None:
+    """Take out outcomes that are not the first one."""
+    told = [arm for arm in arms if arm.arm in found]
+    for arm in told[1:]:
+        if arm.outcome.casefold() != told[0].outcome.casefold():
+            del found[arm.arm]
+            excluded[arm.arm] = f"another outcome ({arm.outcome}) than that of {told[0].arm} ({told[0].outcome})"
 
 
 def _labels(arms: Sequence[StudyArm]) -> dict[str, str]:
@@ -349,6 +401,7 @@ def _turned(effect: StudyEffect) -> StudyEffect:
     """The same comparison with the other arm first."""
     return replace(
         effect,
+        told=None,
         arm=effect.other,
         other=effect.arm,
         value=None if effect.value is None else -effect.value,

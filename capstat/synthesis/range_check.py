@@ -15,7 +15,7 @@ from capstat.distributions.npmle import fit_npmle
 from capstat.numerics.clustered import clustered_proportion
 from capstat.results import Curve, Estimate, NotEstimableError, UsageError
 from capstat.synthesis.published_ranges import CENTRES, LeftOut, PublishedRange, published_ranges
-from capstat.synthesis.range_reasons import RangeReason, Side, likely_reasons, suppress_reason
+from capstat.synthesis.range_reasons import RangeReason, Side, attempt_numbers, likely_reasons, suppress_reason
 from capstat.thresholds import Ending
 
 if TYPE_CHECKING:
@@ -33,6 +33,7 @@ __all__ = [
     "MUCH_MA",
     "UNUSUAL_ABOVE_MA",
     "UNUSUAL_BELOW_MA",
+    "FirstSetting",
     "GroupCheck",
     "LocalShare",
     "MedianPosition",
@@ -57,6 +58,10 @@ UNUSUAL_ABOVE_MA: Final = 140.0
 MUCH_MA: Final = 10.0
 """One step of the coarsest usual ramp: a median that is nearer to the range than this may differ only by how ramps were
 stepped, however many patients there are."""
+LATERAL: Final = "anterior-lateral"
+EXPECTED_ABOVE: Final = "expected above: no record is of anterior-lateral pads"
+NO_NORM: Final = "Published ranges come from few small studies and are no norm."
+WITHHELD: Final = "The study has fewer patients than may be shown, so what it shows is withheld."
 FRACTIONS: Final = (0.1, 0.5, 0.9)
 REPLICATES: Final = 200
 MOST_CELLS: Final = 500
@@ -107,6 +112,8 @@ class MedianPosition:
         The same distance of the confidence limits.
     counts : RangeCounts or None
         Single thresholds; ``None`` for a range of centres, and where they are withheld.
+    remark : str
+        That the group is expected to lie above, where all of it has anterior-lateral pads and no record has.
     """
 
     name: str
@@ -116,6 +123,7 @@ class MedianPosition:
     distance_lower_ma: float | None
     distance_upper_ma: float | None
     counts: RangeCounts | None
+    remark: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,6 +221,20 @@ class UnusualThreshold:
 
 
 @dataclass(frozen=True, slots=True)
+class FirstSetting:
+    """Attempts that captured at once, where they are half of all or more: their median lies at or below it.
+
+    ``captured`` of ``attempts`` did; both are ``None`` where withheld.  ``patients`` have such an attempt,
+    ``other_patients`` one of the others.
+    """
+
+    captured: int | None
+    attempts: int | None
+    patients: int | None
+    other_patients: int | None
+
+
+@dataclass(frozen=True, slots=True)
 class RangeCheck:
     """A local study beside published ranges, under one definition of capture.
 
@@ -232,12 +254,17 @@ class RangeCheck:
         Median of all attempts against published centres.
     much : bool
         Whether that median lies more than ``MUCH_MA`` outside.
+    leaning : {"", "below", "above"}
+        Where the position cannot be told because the limits reach into the range (but not beyond it), although the
+        median itself lies more than ``MUCH_MA`` outside: the side.
+    first_setting : FirstSetting or None
+        ``None`` where fewer than half of the attempts captured at once.
     unusual : tuple of UnusualThreshold
         Single captured thresholds worth a second look; empty where withheld.
     n_under, n_over : int or None
         How many there are on either side; ``None`` where withheld.
     reasons : tuple of RangeReason
-        Possibilities in their order; empty when nothing lies outside.
+        Possibilities in their order; empty when nothing lies outside, as far as can be told.
     notes : tuple of str
         What a reader must know.
     """
@@ -249,6 +276,8 @@ class RangeCheck:
     groups: tuple[GroupCheck, ...]
     position: Position
     much: bool
+    leaning: Literal["", "below", "above"]
+    first_setting: FirstSetting | None
     unusual: tuple[UnusualThreshold, ...]
     n_under: int | None
     n_over: int | None
@@ -268,7 +297,8 @@ def check_ranges(
 
     The median is the nonparametric maximum likelihood estimate (Turnbull 1976), its limits those of
     :func:`capstat.distributions.summarise_capture`.  Its value is the lowest tested current known to capture half, as
-    published thresholds are currents that captured.
+    published thresholds are currents that captured.  Published shares of patients in cardiac arrest are compared only
+    where most of the attempts for which it was recorded began in arrest.
 
     Parameters
     ----------
@@ -296,11 +326,15 @@ def check_ranges(
         raise NotEstimableError("There are no attempts with a usable threshold interval.")
     published = published_ranges(evidence, level=level)
     placements = thresholds.placements
-    groups = [_check_group(EVERYTHING, thresholds, published, level, seed)]
+    shares = published.of_kind(thresholds.capture)
+    if not _mostly_arrest(thresholds, study):
+        shares = tuple(found for found in shares if found.urgency != "arrest")
+    groups = [_check_group(EVERYTHING, thresholds, published, shares, level, seed)]
     if len(placements) > 1:
-        groups += [_check_group(p, thresholds.for_placement(p), published, level, seed) for p in placements]
+        groups += [_check_group(p, thresholds.for_placement(p), published, shares, level, seed) for p in placements]
     centre = groups[0].against(CENTRES)
     position: Position = "cannot be told" if centre is None else centre.position
+    leaning = _leaning(groups[0].median, centre, published.named(CENTRES), thresholds)
     distance = None if centre is None else _beyond(centre)
     unusual = _unusual(thresholds, study)
     return RangeCheck(
@@ -311,16 +345,54 @@ def check_ranges(
         groups=tuple(groups),
         position=position,
         much=position in ("below", "above") and distance is not None and distance > MUCH_MA,
+        leaning=leaning,
+        first_setting=_first_setting(thresholds),
         unusual=unusual,
         n_under=sum(found.side == "under" for found in unusual),
         n_over=sum(found.side == "over" for found in unusual),
         reasons=tuple(
             reason
-            for side in _sides(position, groups[0])
+            for side in _sides(leaning or position, groups[0])
             for reason in likely_reasons(side, thresholds, study, published.named(CENTRES), evidence)
         ),
-        notes=_notes(thresholds, published),
+        notes=_notes(thresholds, published, shares),
     )
+
+
+def _mostly_arrest(thresholds: CensoredThresholds, study: Study | None) -> bool:
+    """Whether most attempts for which it was recorded began in cardiac arrest."""
+    arrest = attempt_numbers(thresholds, study, "arrest")
+    return bool(2 * (arrest == 1).sum() > np.isfinite(arrest).sum())
+
+
+def _leaning(
+    median: Estimate, centre: MedianPosition | None, centres: PublishedRange | None, thresholds: CensoredThresholds
+) -> Literal["", "below", "above"]:
+    """Side on which a median lies whose limits reach into the range, where it lies far enough outside."""
+    if centre is None or centres is None or centre.position != "cannot be told":
+        return ""
+    # limits that hold the whole range tell nothing
+    may_be_below = median.upper is not None and median.upper <= centres.upper
+    may_be_above = median.lower is not None and median.lower >= centres.lower
+    if median.value is None:
+        # fewer than half were captured at the highest current that tells anything
+        edges = np.concatenate((thresholds.lower_ma, thresholds.upper_ma[np.isfinite(thresholds.upper_ma)]))
+        return "above" if may_be_above and edges.max() - centres.upper > MUCH_MA else ""
+    if centre.distance_ma is None or abs(centre.distance_ma) <= MUCH_MA:
+        return ""
+    if centre.distance_ma < 0:
+        return "below" if may_be_below else ""
+    # the value is the upper end of the interval that holds the median: all of it must lie above
+    above = median.identified is not None and median.identified[0] >= centres.upper
+    return "above" if above and may_be_above else ""
+
+
+def _first_setting(thresholds: CensoredThresholds) -> FirstSetting | None:
+    first = (thresholds.lower_ma == 0) & np.isfinite(thresholds.upper_ma) & (thresholds.upper_ma > 0)
+    if 2 * first.sum() < first.size:
+        return None
+    patients, others = (int(pd.unique(thresholds.patient[rows]).size) for rows in (first, ~first))
+    return FirstSetting(int(first.sum()), first.size, patients, others)
 
 
 def _beyond(found: MedianPosition) -> float | None:
@@ -342,12 +414,27 @@ def _sides(position: Position, everything: GroupCheck) -> list[Side]:
     return sides
 
 
-def _notes(thresholds: CensoredThresholds, published: PublishedRanges) -> tuple[str, ...]:
-    notes = ["Published ranges come from few small studies and are no norm."]
-    if published.named(CENTRES) is None:
+def _notes(
+    thresholds: CensoredThresholds, published: PublishedRanges, shares: tuple[PublishedRange, ...]
+) -> tuple[str, ...]:
+    notes = [NO_NORM]
+    placements, centres = thresholds.placements, published.named(CENTRES)
+    if len(placements) == 1:
+        count = "the only attempt has" if len(thresholds) == 1 else f"all {len(thresholds)} attempts have"
+        pads = "pads whose placement is not known" if placements[0] == "unknown" else f"{placements[0]} pads"
+        notes.append(f"{count[:1].upper()}{count[1:]} {pads}.")
+    if centres is None:
         notes.append("The evidence table holds no mean or median threshold of adults.")
-    if not published.of_kind(thresholds.capture):
+    elif LATERAL in placements and not centres.holds(LATERAL):
+        notes.append(_no_lateral(published))
+    of_kind = published.of_kind(thresholds.capture)
+    if not of_kind:
         notes.append(f"No published share captured asks for {thresholds.capture} capture.")
+    if len(shares) < len(of_kind):
+        notes.append(
+            "Published shares of patients in cardiac arrest are left out: they are compared only with attempts most of "
+            "which are recorded as in arrest, and these are not."
+        )
     if "age_years" in thresholds.covariates:
         young = int((thresholds.covariates["age_years"].to_numpy(dtype=float) < 18).sum())
         if young:
@@ -355,16 +442,26 @@ def _notes(thresholds: CensoredThresholds, published: PublishedRanges) -> tuple[
     return tuple(notes)
 
 
+def _no_lateral(published: PublishedRanges) -> str:
+    left = [one for one in published.left_out if one.what == "current" and one.placement == LATERAL]
+    named = "; ".join(f"{one.label} is left out because {one.reason}" for one in left)
+    return (
+        f"No record behind published means and medians is of anterior-lateral pads{f' ({named})' if named else ''}: "
+        "thresholds with such pads are expected to lie above ranges that rest on other or unknown placements."
+    )
+
+
 def _check_group(
-    label: str, thresholds: CensoredThresholds, published: PublishedRanges, level: float, seed: int
-) -> GroupCheck:
+    label: str, thresholds: CensoredThresholds, published: PublishedRanges, shares: tuple[PublishedRange, ...],
+    level: float, seed: int,
+) -> GroupCheck:  # fmt: skip
     tenth, median, ninetieth = _currents(thresholds, level, seed)
     share = _share(thresholds, level)
     return GroupCheck(
         label, len(thresholds), thresholds.n_patients, median, tenth, ninetieth,
         tuple(_median_position(median, thresholds, found) for found in published.ranges if found.unit == "mA"),
         share,
-        tuple(_share_position(share.estimate, found) for found in published.of_kind(thresholds.capture)),
+        tuple(_share_position(share.estimate, found) for found in shares),
     )  # fmt: skip
 
 
@@ -426,6 +523,7 @@ def _median_position(median: Estimate, thresholds: CensoredThresholds, found: Pu
         None if median.lower is None else _gap(median.lower, found),
         None if median.upper is None else _gap(median.upper, found),
         count_in_range(thresholds, found.lower, found.upper) if found.quantity == "threshold" else None,
+        EXPECTED_ABOVE if thresholds.placements == (LATERAL,) and found.records and not found.holds(LATERAL) else "",
     )
 
 
@@ -538,7 +636,8 @@ def suppress_ranges(check: RangeCheck, fewest: int) -> RangeCheck:
     """Take out groups and counts of fewer than ``fewest`` patients, and the list of single thresholds.
 
     The total goes too where a hidden group would follow from it by subtraction, and a count of the total where it is
-    hidden in one of the groups.  A median and a share keep their limits.
+    hidden in one of the groups.  A median and a share keep their limits.  Of a study that is too small altogether
+    nothing is left but the published ranges.
 
     Parameters
     ----------
@@ -549,6 +648,11 @@ def suppress_ranges(check: RangeCheck, fewest: int) -> RangeCheck:
     """
     if fewest <= 1:
         return check
+    if check.groups and check.groups[0].label == EVERYTHING and check.groups[0].patients < fewest:
+        return replace(
+            check, groups=(), position="cannot be told", much=False, leaning="", first_setting=None, unusual=(),
+            n_under=None, n_over=None, reasons=(), notes=(NO_NORM, WITHHELD),
+        )  # fmt: skip
     hidden = [group.patients for group in check.groups if group.patients < fewest]
     shown = [group for group in check.groups if group.patients >= fewest]
     if hidden and (len(hidden) == 1 or sum(hidden) < fewest):
@@ -562,7 +666,12 @@ def suppress_ranges(check: RangeCheck, fewest: int) -> RangeCheck:
     # each of these is one attempt of one patient; how many there are is safe to say only when there is none
     n_under, n_over = (n if not n else None for n in (check.n_under, check.n_over))
     reasons = tuple(suppress_reason(reason, fewest) for reason in check.reasons)
-    return replace(check, groups=groups, unusual=(), n_under=n_under, n_over=n_over, reasons=reasons)
+    first = check.first_setting
+    if first is not None and any(n is not None and 0 < n < fewest for n in (first.patients, first.other_patients)):
+        first = FirstSetting(None, None, None, None)
+    return replace(
+        check, groups=groups, first_setting=first, unusual=(), n_under=n_under, n_over=n_over, reasons=reasons
+    )
 
 
 def _suppress_group(group: GroupCheck, fewest: int, few: set[str], few_shares: bool) -> GroupCheck:

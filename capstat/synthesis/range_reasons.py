@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from capstat.synthesis.study_arm import EvidenceTable
     from capstat.thresholds import CensoredThresholds
 
-__all__ = ["EXPLAINS_SHARE", "RangeReason", "Side", "likely_reasons", "suppress_reason"]
+__all__ = ["EXPLAINS_SHARE", "RangeReason", "Side", "attempt_numbers", "likely_reasons", "suppress_reason"]
 
 Side = Literal["low", "high", "captured less often", "captured more often"]
 Verdict = Literal["for", "against", "cannot be told"]
@@ -71,6 +71,8 @@ class RangeReason:
         was recorded.
     observed : str
         What the study itself shows, in sentences.
+    in_short : str
+        The same in a few words, to stand in brackets behind the name.
     count, total : int or None
         Attempts (claims) with the feature, and those in which it was recorded; ``None`` where nothing is counted.
     patients_with, patients_without : int or None
@@ -82,6 +84,7 @@ class RangeReason:
     possibility: str
     verdict: Verdict
     observed: str
+    in_short: str
     count: int | None = None
     total: int | None = None
     patients_with: int | None = None
@@ -99,13 +102,18 @@ class _Case:
     evidence: EvidenceTable
 
     def numbers(self, name: str) -> NDArray[np.float64]:
-        """A recorded number or yes/no (1/0) of every attempt, shape (n,); NaN where there is none."""
-        table = self.thresholds.covariates
-        if name in table:
-            return _numbers(table[name])
-        if self.study is not None and name in self.study.attempts and "attempt_row" in table:
-            return _numbers(self.study.attempts[name].iloc[table["attempt_row"].to_numpy(dtype=np.intp)])
-        return np.full(len(self.thresholds), np.nan)
+        """As `attempt_numbers`."""
+        return attempt_numbers(self.thresholds, self.study, name)
+
+
+def attempt_numbers(thresholds: CensoredThresholds, study: Study | None, name: str) -> NDArray[np.float64]:
+    """Return a recorded number or yes/no (1/0) of every attempt, shape (n,); NaN where there is none."""
+    table = thresholds.covariates
+    if name in table:
+        return _numbers(table[name])
+    if study is not None and name in study.attempts and "attempt_row" in table:
+        return _numbers(study.attempts[name].iloc[table["attempt_row"].to_numpy(dtype=np.intp)])
+    return np.full(len(thresholds), np.nan)
 
 
 def _numbers(column: pd.Series[float]) -> NDArray[np.float64]:
@@ -143,7 +151,8 @@ def suppress_reason(reason: RangeReason, fewest: int) -> RangeReason:
     if not any(n is not None and 0 < n < fewest for n in (reason.patients_with, reason.patients_without)):
         return reason
     return replace(
-        reason, observed=SMALL_COUNTS, count=None, total=None, patients_with=None, patients_without=None
+        reason, observed=SMALL_COUNTS, in_short="counts too small to be shown", count=None, total=None,
+        patients_with=None, patients_without=None,
     )  # fmt: skip
 
 
@@ -157,7 +166,9 @@ def _counted(
     """
     count, total = int((has & known).sum()), int(known.sum())
     if not total:
-        return RangeReason(case.side, name, possibility, "cannot be told", _joined("Not recorded in the file.", aside))
+        return RangeReason(
+            case.side, name, possibility, "cannot be told", _joined("Not recorded in the file.", aside), "not recorded"
+        )
     text = f"{count} of {total} attempts {words}."
     if total < len(case.thresholds):
         text = f"{text[:-1]}; not recorded in {len(case.thresholds) - total}."
@@ -168,7 +179,7 @@ def _counted(
         text = _joined(text, without)
     patients = case.thresholds.patient
     return RangeReason(
-        case.side, name, possibility, verdict, _joined(text, aside), count, total,
+        case.side, name, possibility, verdict, _joined(text, aside), f"{count} of {total} attempts", count, total,
         _patients(patients[has & known]), _patients(patients[known & ~has]),
     )  # fmt: skip
 
@@ -198,18 +209,20 @@ def _false_capture(case: _Case) -> RangeReason:
     possibility = "An artefact taken for capture ends the ramp below the true threshold."
     kind = case.thresholds.capture
 
-    def told(verdict: Verdict, observed: str) -> RangeReason:
-        return RangeReason(case.side, name, possibility, verdict, observed)
+    def told(verdict: Verdict, observed: str, in_short: str) -> RangeReason:
+        return RangeReason(case.side, name, possibility, verdict, observed, in_short)
 
     if kind == "adjudicated":
-        return told("against", "Capture here was confirmed by a reviewer of the recording.")
+        return told("against", "Capture here was confirmed by a reviewer of the recording.", "confirmed by a reviewer")
     if kind == "mechanical":
         return told(
             "cannot be told",
             "Mechanical capture was asked for: an artefact on the screen does not imitate it, a twitching chest may.",
+            "mechanical capture was asked for: a twitching chest may imitate it",
         )
+    no_reference = "There is no reference in the file.", "no reference in the file: capstat confirm needs one"
     if case.study is None:
-        return told("cannot be told", "There is no reference in the file.")
+        return told("cannot be told", *no_reference)
     for reference in ("adjudicated_capture", "ultrasound", "arterial_line"):
         try:
             claims = read_claims(case.study, reference=reference)
@@ -225,28 +238,33 @@ def _false_capture(case: _Case) -> RangeReason:
             verdict = "against"
         words = f"A reference ({reference}) did not uphold {claims.false} of {total} claimed captures that it judged."
         return RangeReason(
-            case.side, name, possibility, verdict, words, claims.false, total, claims.patients(false),
-            claims.patients(judged & ~false),
+            case.side, name, possibility, verdict, words,
+            f"{claims.false} of {total} judged claims not upheld by {reference}", claims.false, total,
+            claims.patients(false), claims.patients(judged & ~false),
         )  # fmt: skip
-    return told("cannot be told", "There is no reference in the file.")
+    return told("cannot be told", *no_reference)
 
 
 def _unit(case: _Case) -> RangeReason:
-    name, possibility = "wrong unit", "Energies in joules, or a tenth of the current, were entered as mA."
+    def told(verdict: Verdict, observed: str, in_short: str) -> RangeReason:
+        possibility = "Energies in joules, or a tenth of the current, were entered as mA."
+        return RangeReason(case.side, "wrong unit", possibility, verdict, observed, in_short)
+
     currents = _settings(case)
     if not currents.size:
-        return RangeReason(case.side, name, possibility, "cannot be told", "No current with capture was recorded.")
+        return told("cannot be told", "No current with capture was recorded.", "no current recorded")
     seen = "Currents above 200 mA are refused when a file is read. "
     if currents.max() <= LOWEST_CREDIBLE_MA:
-        return RangeReason(case.side, name, possibility, "for", seen + "No current is above 20 mA.")
+        return told("for", seen + "No current is above 20 mA.", "no current is above 20 mA")
     different = np.unique(currents)
     energies = float(np.isin(currents, ENERGIES_J).mean())
     gaps = np.unique(np.round(np.diff(different), 6))
     observed = seen + f"Currents run from {different[0]:g} to {different[-1]:g} mA"
     if energies >= LIKE_ENERGIES and gaps.size >= 3:
         observed += f"; {100 * energies:.0f} % of them are usual energies of a defibrillator, in uneven steps."
-        return RangeReason(case.side, name, possibility, "for", observed)
-    return RangeReason(case.side, name, possibility, "against", f"{observed}, and do not look like energies.")
+        return told("for", observed, "currents like the energies of a defibrillator")
+    # some of the rows may still be in another unit: even steps refute nothing
+    return told("cannot be told", f"{observed}, and do not look like energies.", "nothing odd")
 
 
 def _settings(case: _Case) -> NDArray[np.float64]:
@@ -265,7 +283,8 @@ def _definition(case: _Case) -> RangeReason:
     kind = case.thresholds.capture
     records = () if case.centres is None else case.centres.records
     if not records or kind not in SHARE_KINDS:
-        return RangeReason(case.side, name, possibility, "cannot be told", "There is no published centre to compare.")
+        words = "There is no published centre to compare."
+        return RangeReason(case.side, name, possibility, "cannot be told", words, "no published centre to compare")
     named = [record.capture_definition or "not named" for record in records]
     alike = sum(word in SHARE_KINDS[kind] for word in named)
     listed = ", ".join(f"{word} ({named.count(word)})" for word in dict.fromkeys(named))
@@ -273,7 +292,9 @@ def _definition(case: _Case) -> RangeReason:
         f"Capture here is {kind}; {alike} of {len(records)} published centres ask for the same kind. Published "
         f"definitions: {listed}."
     )
-    return RangeReason(case.side, name, possibility, "against" if 2 * alike > len(records) else "for", observed)
+    verdict: Verdict = "against" if 2 * alike > len(records) else "for"
+    in_short = f"{alike} of {len(records)} published centres ask for the same kind"
+    return RangeReason(case.side, name, possibility, verdict, observed, in_short)
 
 
 def _pulses(case: _Case, *, long: bool) -> RangeReason:
@@ -313,11 +334,14 @@ def _high_start(case: _Case) -> RangeReason:
 
 def _lateral_pads(case: _Case) -> RangeReason:
     placement = case.thresholds.placement
-    return _counted(
+    none = case.centres is not None and not case.centres.holds("anterior-lateral")
+    nowhere = "No published mean or median here is of such pads." if none else ""
+    found = _counted(
         case, "anterior-lateral pads", "They usually capture at higher currents than anterior-posterior ones.",
         placement == "anterior-lateral", placement != "unknown", "had anterior-lateral pads",
-        _published_difference(case.evidence),
+        _joined(_published_difference(case.evidence), nowhere),
     )  # fmt: skip
+    return replace(found, in_short=f"{found.in_short}, and no published centre is of such pads") if none else found
 
 
 def _published_difference(evidence: EvidenceTable) -> str:
@@ -359,9 +383,39 @@ def _late(case: _Case) -> RangeReason:
     known = np.isfinite(start)
     if known.any() and np.ptp(start[known]) == 0:
         observed = "The time zero of the study is the start of pacing, so no delay was recorded."
-        return RangeReason(case.side, name, possibility, "cannot be told", observed)
+        return RangeReason(case.side, name, possibility, "cannot be told", observed, "no delay recorded")
     words = f"began more than {LATE_S / 60:g} minutes after the time zero of the study"
     return _counted(case, name, possibility, start > LATE_S, known, words)
+
+
+def _set_currents(case: _Case) -> RangeReason:
+    """Settings entered as thresholds: only a recorded ramp speaks against it."""
+    applied = [
+        arm.median_ma for arm in case.evidence
+        if arm.paced and arm.age_group != "children" and arm.current_means == "applied" and not arm.not_pooled
+        and arm.median_ma is not None
+    ]  # fmt: skip
+    published = (
+        f"Published applied currents have medians of {min(applied):g} to {max(applied):g} mA." if applied else ""
+    )
+    lower, upper = case.thresholds.lower_ma, case.thresholds.upper_ma
+    captured = np.isfinite(upper)
+    bare = captured & ((lower == 0) | (lower == upper))
+    ramped = np.zeros(lower.size, dtype=bool)
+    if case.study is not None and len(case.study.steps) and "attempt_row" in case.thresholds.covariates:
+        ramped = case.thresholds.covariates["attempt_row"].isin(case.study.steps["attempt_row"]).to_numpy(dtype=bool)
+    shown = (captured & ramped & ~bare).sum() > (1 - EXPLAINS_SHARE) * captured.sum()
+    count, total, patients = int(bare.sum()), bare.size, case.thresholds.patient
+    words = f"{count} of {total} attempts captured with no lower current named"
+    observed = f"{words}."
+    if shown:
+        observed += " The steps show that lower settings were tried."
+    return RangeReason(
+        case.side, "currents that were set and not thresholds",
+        "A current that was set with a margin, and not the lowest that captured, was entered.",
+        "against" if shown else "cannot be told", _joined(observed, published),
+        words, count, total, _patients(patients[bare]), _patients(patients[~bare]),
+    )  # fmt: skip
 
 
 def _low_maximum(case: _Case) -> RangeReason:
@@ -393,7 +447,7 @@ def _short_pulses(case: _Case) -> RangeReason:
 
 _ORDER: Final[dict[Side, tuple[Callable[[_Case], RangeReason], ...]]] = {
     "low": (_false_capture, _unit, _definition, _long_pulses, _high_start),
-    "high": (_lateral_pads, _weight, _arrest, _late, _short_pulses),
+    "high": (_lateral_pads, _weight, _arrest, _late, _short_pulses, _set_currents),
     "captured less often": (_low_maximum, _stopped_early, _lateral_pads, _weight, _arrest, _late),
     "captured more often": (_false_capture, _definition),
 }

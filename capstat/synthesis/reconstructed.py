@@ -159,6 +159,8 @@ class ReconstructedCrossover:
         Behind ratio and difference.
     median_draws : tuple of ndarray
         Behind the medians of the first and of the second placement.
+    sd_draws : tuple of ndarray
+        SDs of the log thresholds with the first and with the second placement.
     """
 
     ratio: Estimate
@@ -177,6 +179,7 @@ class ReconstructedCrossover:
     possible_pairs: tuple[tuple[float, float], ...]
     draws: ContrastDraws = field(repr=False, compare=False)
     median_draws: tuple[NDArray[np.float64], NDArray[np.float64]] = field(repr=False, compare=False)
+    sd_draws: tuple[NDArray[np.float64], NDArray[np.float64]] = field(repr=False, compare=False)
 
 
 @dataclass(frozen=True, slots=True)

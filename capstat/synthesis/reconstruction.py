@@ -30,6 +30,8 @@ __all__ = ["crossover_variants", "reconstruct_crossover"]
 
 # density proportional to 1 - rho^2
 TOWARDS_ZERO = replace(FLAT_CORRELATION, correlation_power=2.5)
+# scale of another prior of the SDs of log thresholds; those of published studies of captured patients are about 0.2
+HALF_NORMAL_SD = 0.3
 # the smallest SD that the prior allows, in mA, where thresholds are normal in mA
 SMALLEST_SD_MA = 2.0
 
@@ -140,7 +142,7 @@ def reconstruct_crossover(
         float(log_ratio.mean()), float(log_ratio.std()), reported.first_mean_ma / reported.second_mean_ma,
         tuple(results), reported, judged, worst,
         tuple((float(a), float(b)) for a, b in drawn.recorded_ma[:, :, 0]),
-        draws, medians,
+        draws, medians, (one, two),
     )  # fmt: skip
 
 
@@ -163,6 +165,31 @@ def _each_count(
     if not found:
         raise NotEstimableError(reasons[reported.counts[0]])
     return found, reasons
+
+
+def _other_sd_priors(result: ReconstructedCrossover, *, seed: int, level: float) -> list[Variant]:
+    """The ratio under other priors of the SDs, by weighting the draws and drawing from them again."""
+    rng = np.random.default_rng(seed)
+    one, two = result.sd_draws
+    notes, n = result.ratio.notes, result.ratio.n
+    found = []
+    # what each multiplies the density by; the draws have 1 / (sigma_1 sigma_2)
+    flat = one * two
+    others = {
+        "prior of both SDs flat": flat,
+        f"prior of both SDs half-normal, scale {HALF_NORMAL_SD:g}": (
+            flat * np.exp(-(one**2 + two**2) / (2 * HALF_NORMAL_SD**2))
+        ),
+    }  # fmt: skip
+    for assumption, factor in others.items():
+        weight = factor.ravel()
+        # systematic resampling: every draw as often as its weight says, give or take one
+        at = (rng.random() + np.arange(weight.size)) / weight.size
+        chosen = np.minimum(np.searchsorted(np.cumsum(weight) / weight.sum(), at), weight.size - 1)
+        draws = ContrastDraws(result.draws.ratio.ravel()[chosen], result.draws.difference.ravel()[chosen])
+        pair = _contrasts(result.reported, draws, level, notes, n)
+        found.append(Variant(assumption, *pair, draws=draws))
+    return found
 
 
 def crossover_variants(
@@ -188,7 +215,7 @@ def crossover_variants(
         ("thresholds normal in mA, not lognormal", reported, in_ma),
         ("prior of the correlation drawn towards 0", reported, replace(base, prior=TOWARDS_ZERO)),
     ]
-    found = []
+    found = _other_sd_priors(result, seed=seed, level=level)
     for assumption, study, assumed in cases:
         drawn = draw_crossover(study, counts, assumed, effort, seed)
         law = "lognormal" if assumed.log_scale else "normal"

@@ -80,6 +80,8 @@ class RecordedCrossover:
         Reconstructed median threshold of each placement, mA.
     rows : tuple of RecordedRow
         The reanalysis first, then each possible set of counts, then other assumptions on what was not published.
+    median_above_maximum : tuple of float
+        Probability that the median threshold of each placement lies above the highest output, where nothing was seen.
     put_in : tuple of tuple of int
         Numbers of values that may have been put in, for the first and for the second placement.
     n_pairs : int
@@ -98,6 +100,7 @@ class RecordedCrossover:
     log_ratio_sd: float
     medians: tuple[Estimate, Estimate]
     rows: tuple[RecordedRow, ...]
+    median_above_maximum: tuple[float, float]
     put_in: tuple[tuple[int, ...], tuple[int, ...]]
     n_pairs: int
     seed: int
@@ -159,6 +162,7 @@ def crossover_record(reported: ReportedCrossover, *, seed: int, effort: Effort) 
         "log_ratio": round(found.log_ratio, 4), "log_ratio_sd": round(found.log_ratio_sd, 4),
         "method": found.ratio.method, "notes": list(found.ratio.notes),
         "medians": [_quantiles(draws, 1) for draws in found.median_draws], "rows": rows,
+        "median_above_maximum": [round(float(np.mean(d > reported.maximum_ma)), 3) for d in found.median_draws],
     }  # fmt: skip
 
 
@@ -204,5 +208,6 @@ def recorded_crossover(level: float = 0.95) -> RecordedCrossover:
     return RecordedCrossover(
         first, second, record["first_mean_ma"], record["second_mean_ma"], record["maximum_ma"],
         record["imputed_as_ma"], record["log_ratio"], record["log_ratio_sd"], (one, two), rows,
-        (tuple(record["put_in"][0]), tuple(record["put_in"][1])), record["n_pairs"], record["seed"],
+        tuple(record["median_above_maximum"]), (tuple(record["put_in"][0]), tuple(record["put_in"][1])),
+        record["n_pairs"], record["seed"],
     )  # fmt: skip

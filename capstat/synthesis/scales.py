@@ -83,6 +83,8 @@ def natural_estimate(
 
 def effect_estimate(effect: StudyEffect, level: float) -> Estimate:
     """What one study says, as it is told: Wilson limits of a share, otherwise t or normal ones on the pooling scale."""
+    if effect.told is not None:
+        return effect.told
     if effect.measure == "capture" and effect.events is not None and effect.total is not None:
         low, high = wilson(effect.events, effect.total, level)
         return Estimate(

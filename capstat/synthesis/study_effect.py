@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import TYPE_CHECKING, Final, Literal
+
+if TYPE_CHECKING:
+    from capstat.results import Estimate
 
 __all__ = ["MEASURES", "Measure", "StudyEffect"]
 
@@ -50,6 +53,8 @@ class StudyEffect:
         Counts of the arm.
     other_events, other_total : int or None
         Counts of the arm that it is compared with.
+    told : Estimate or None
+        What the study itself says, where its limits are not those of ``value`` and ``se`` (a skewed posterior).
     df : float or None
         Degrees of freedom that the limits of the study itself rest on, where they are known.
     local : bool
@@ -70,5 +75,6 @@ class StudyEffect:
     total: int | None = None
     other_events: int | None = None
     other_total: int | None = None
+    told: Estimate | None = None
     df: float | None = None
     local: bool = False

@@ -55,6 +55,50 @@ def test_check(small, capsys, tmp_path):
     assert sum(result["rules"].values()) >= len(result["findings"])
 
 
+def test_check_says_when_published_ranges_are_looked_at(small, capsys, tmp_path):
+    line = "Published ranges are looked at once there are no errors."
+    assert main(["check", str(small)]) == EXIT_FINE
+    out = capsys.readouterr().out
+    assert line not in out
+    assert "No record behind published means and medians is of anterior-lateral pads" in " ".join(out.split())
+    bad = tmp_path / "bad.csv"
+    bad.write_text(
+        "patient_id,placement,highest_no_capture_ma,lowest_capture_ma,max_output_ma\nP01,A/P,70,65,140\n",
+        encoding="utf-8",
+    )
+    assert main(["check", str(bad)]) == EXIT_FINDINGS
+    assert capsys.readouterr().out.count(line) == 1
+    assert main(["check", str(bad), "--json"]) == EXIT_FINDINGS
+    assert json.loads(capsys.readouterr().out)["ranges"] is None
+
+
+def test_check_hides_small_counts(small, capsys):
+    assert main(["check", str(small)]) == EXIT_FINE
+    assert "Of 6 attempts" in capsys.readouterr().out
+    # three patients with each placement: 2 of 6 inside 40 to 80 mA are too few
+    assert main(["check", str(small), "--suppress-below", "4"]) == EXIT_FINE
+    assert "Of 6 attempts" not in capsys.readouterr().out
+    assert main(["check", str(small), "--suppress-below", "4", "--json"]) == EXIT_FINE
+    ranges = json.loads(capsys.readouterr().out)["ranges"]
+    assert {row["group"] for row in ranges["range_check"]} == {"all placements"}
+    assert all(row["inside"] is None for row in ranges["range_check"])
+    # more than there are
+    assert main(["check", str(small), "--suppress-below", "7", "--json"]) == EXIT_FINE
+    ranges = json.loads(capsys.readouterr().out)["ranges"]
+    assert "range_check" not in ranges
+    assert "fewer patients than may be shown" in ranges["sentences"][0]
+    with pytest.raises(SystemExit) as stop:
+        main(["check", str(small), "--suppress-below", "0"])
+    assert stop.value.code == EXIT_USAGE
+
+
+def test_registry_is_not_held_against_shares_of_arrests(shipped, capsys):
+    assert main(["check", str(shipped / "registry")]) == EXIT_FINE
+    out = " ".join(capsys.readouterr().out.split())
+    assert "arrest 8 to 11 %" not in out
+    assert "Published shares of patients in cardiac arrest are left out" in out
+
+
 def test_fields(capsys, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     assert main(["fields", "--template", "--table", "attempts"]) == EXIT_FINE

@@ -12,7 +12,6 @@ from scipy import integrate, stats
 from scipy.special import expit, logit
 
 from capstat.numerics.updating import WEIGHTS, posterior, posterior_by_weight
-from capstat.numerics.updating_conflict import count_conflict, prior_data_conflict
 from capstat.numerics.updating_evidence import BinomialLikelihood, NormalLikelihood, NormalPrior, StudentLikelihood
 from capstat.results import NotEstimableError, UsageError
 
@@ -168,48 +167,6 @@ def test_table_of_weights():
     )
 
 
-@given(numbers, scales, numbers, scales)
-@settings(max_examples=50, deadline=None)
-def test_conflict_of_an_estimate(m, s, y, se):
-    found = prior_data_conflict(NormalPrior(m, s**2), y, se)
-    assert found.p_value == pytest.approx(stats.chi2.sf((y - m) ** 2 / (s**2 + se**2), 1))
-    assert prior_data_conflict(NormalPrior(m, s**2), m, se).p_value == 1
-    # less weight, less conflict
-    assert prior_data_conflict(NormalPrior(m, s**2).weighted(0.2), y, se).p_value >= found.p_value - 1e-12
-
-
-def test_conflict_of_counts():
-    """Probabilities of all counts by scipy's integrals; the largest of them has p-value 1."""
-    prior = NormalPrior(1.0, 0.5)
-    mass = np.array([
-        integrate.quad(lambda v, j=j: stats.binom.pmf(j, 15, expit(v)) * stats.norm.pdf(v, 1, np.sqrt(0.5)), -7, 9, epsabs=1e-13)[0]
-        for j in range(16)
-    ])  # fmt: skip
-    for x in range(16):
-        found = count_conflict(prior, x, 15)
-        assert found.p_value == pytest.approx(mass[mass <= mass[x] + 1e-12].sum(), abs=1e-9)
-        assert found.mid_p_value == pytest.approx(mass[mass < mass[x] - 1e-12].sum() + mass[x] / 2, abs=1e-9)
-        assert found.p_at_most == pytest.approx(mass[: x + 1].sum(), abs=1e-9)
-        assert found.p_at_least == pytest.approx(mass[x:].sum(), abs=1e-9)
-    assert count_conflict(prior, int(mass.argmax()), 15).p_value == 1
-    symmetric = count_conflict(NormalPrior(0, 0.5), 5, 20)
-    assert symmetric.p_value == pytest.approx(2 * symmetric.p_at_most)
-    # a large count is nearly an estimate: the normal p-value of the logit
-    large, y = count_conflict(NormalPrior(0, 0.04), 560, 1000), logit(0.56)
-    assert large.p_value == pytest.approx(
-        prior_data_conflict(NormalPrior(0, 0.04), y, np.sqrt(1 / 560 + 1 / 440)).p_value, abs=0.01
-    )
-
-
-def test_conflict_p_values_are_uniform_under_the_prior():
-    """Simulation with known truth: data that stem from the prior conflict with it in 5 % at the 5 % level, mid-p as well."""
-    rng = np.random.default_rng(5)
-    drawn = rng.binomial(60, expit(rng.normal(1, np.sqrt(0.5), 20_000)))
-    mid = np.array([count_conflict(NormalPrior(1, 0.5), x, 60).mid_p_value for x in range(61)])[drawn]
-    assert np.mean(mid <= 0.05) == pytest.approx(0.05, abs=0.01)
-    assert np.mean(mid) == pytest.approx(0.5, abs=0.01)
-
-
 def test_refusals():
     prior, likelihood = NormalPrior(0, 1), NormalLikelihood(0, 1)
     for make, words in (
@@ -224,8 +181,6 @@ def test_refusals():
         (lambda: posterior(prior, likelihood, weight=1.1), "between 0 and 1"),
         (lambda: posterior(prior, likelihood, level=0), "level"),
         (lambda: posterior(prior, likelihood).quantile(1.0), "share between 0 and 1"),
-        (lambda: prior_data_conflict(prior, 1.0, 0.0), "standard error"),
-        (lambda: count_conflict(prior, 1.5, 3), "whole numbers"),
     ):
         with pytest.raises(UsageError, match=words):
             make()

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import re
+from dataclasses import fields, replace
 from functools import cache
 from typing import Any
 
@@ -14,12 +16,13 @@ from scipy import stats
 from capstat import AnalysisOptions, study_from_frames
 from capstat.analysis import LiteratureQuestion, analyse_evidence, capture_definitions_for, describe_local
 from capstat.analysis.evidence_brief import evidence_brief
+from capstat.analysis.evidence_reanalysis import reanalyse
 from capstat.report.brief import brief_text, brief_words
 from capstat.report.literature_section import literature_section
 from capstat.report.literature_sentences import local_notes, part_sentences, unanswered_sentence
 from capstat.report.literature_tables import evidence_list_table, literature_tables, tables_of_question
 from capstat.report.literature_words import file_name, question_title
-from capstat.synthesis.judgements import CertaintyJudgement, Judgement
+from capstat.synthesis.judgements import CertaintyJudgement, DecisionContext, Judgement
 from capstat.synthesis.judgements_parts import DOMAIN_WORDS, DOMAINS
 from capstat.synthesis.study_arm import EvidenceTable, StudyArm
 
@@ -116,8 +119,8 @@ def sentences_of(found):
     yield from local_notes(found)
 
 
-def brief_of(found, measure="ratio", comparison=None):
-    return brief_words(brief_text(evidence_brief(found, measure, comparison)))
+def brief_of(found, measure="ratio", comparison=None, **told):
+    return brief_words(brief_text(evidence_brief(found, measure, comparison, **told)))
 
 
 def well_formed(sentence: str) -> bool:
@@ -293,9 +296,9 @@ def test_without_a_judgement_nothing_is_rated(measure):
     assert "serious" not in " ".join(certainty)
 
 
-def judged(*ratings: str, **fields: Any) -> CertaintyJudgement:
+def judged(*ratings: str, **given: Any) -> CertaintyJudgement:
     parts = tuple(Judgement(d, r, "few small old studies.") for d, r in zip(DOMAINS, ratings, strict=False))
-    return CertaintyJudgement(measure="ratio", start="randomised", judgements=parts, **fields)
+    return CertaintyJudgement(**({"measure": "ratio", "start": "randomised", "judgements": parts} | given))
 
 
 def test_a_judgement_shows_its_arithmetic():
@@ -306,7 +309,9 @@ def test_a_judgement_shows_its_arithmetic():
     )  # fmt: skip
     words = dict(brief_of(analysed(judgements=(one,), measures=("ratio", "capture-ratio"))))
     certainty = words["Certainty"][0]
-    assert certainty.startswith("Certainty as judged: VERY LOW (randomised: high; risk of bias serious: moderate; ")
+    assert certainty.startswith(
+        "Certainty of the published evidence, as judged: VERY LOW (randomised: high; risk of bias serious: moderate; "
+    )
     assert "indirectness serious: low" in certainty
     assert certainty.endswith("Judged by: protocol committee.")
     assert words["Question"] == ("Which placement first?",)
@@ -320,14 +325,106 @@ def test_a_judgement_with_a_gap_gives_no_certainty():
     assert not RATING.search(words["Certainty"][0])
 
 
+FAIR = ("not serious", "not serious", "not serious", "not serious", "undetected")
+
+
+def test_everything_that_was_judged_is_shown():
+    context = {field.name: f"words on {field.name}" for field in fields(DecisionContext)}
+    one = judged(*FAIR, judged_by="protocol committee", judged_on=dt.date(2026, 11, 26), population="our wards",
+                 placement="pads on the back.", decision_context=DecisionContext(**context))  # fmt: skip
+    words = dict(brief_of(analysed(judgements=(one,), measures=("ratio",))))
+    assert words["Certainty"][0].endswith(
+        " Population, as judged: our wards. Placement, as judged: pads on the back. "
+        "Judged by: protocol committee, on 2026-11-26."
+    )
+    assert words["What else was weighed"] == tuple(f"{name}: {said}." for name, said in context.items())
+    assert len(context) == 5
+    # what was not written is not shown
+    bare = judged(*FAIR, judged_on=dt.date(2026, 11, 26), decision_context=DecisionContext(equity="who pays?"))
+    words = dict(brief_of(analysed(judgements=(bare,), measures=("ratio",))))
+    assert words["What else was weighed"] == ("equity: who pays?",)
+    assert words["Certainty"][0].endswith("undetected: high). Judged on 2026-11-26.")
+    none = dict(brief_of(analysed(judgements=(judged(*FAIR),), measures=("ratio",))))
+    assert "What else was weighed" not in none
+    assert "udged by" not in none["Certainty"][0]
+    # a gap takes the certainty away, not who judged
+    gap = dict(brief_of(analysed(judgements=(judged("serious", population="our wards"),), measures=("ratio",))))
+    assert gap["Certainty"][0].endswith("Population, as judged: our wards.")
+
+
+def test_more_judgements_of_the_measure_are_not_passed_over():
+    several = (judged(*FAIR, population="our wards"), judged(*FAIR, population="children"))
+    words = dict(brief_of(analysed(judgements=several, measures=("ratio",))))
+    assert "The file holds 1 more judgement of this measure." in words["Certainty"][0]
+
+
+@pytest.mark.parametrize(("start", "designs", "fits"), [
+    ("randomised", ("series",), False),
+    ("randomised", ("series", "controlled"), False),
+    ("randomised", ("series", "crossover"), True),
+    ("randomised", ("randomised",), True),
+    ("observational", ("randomised",), False),
+    ("observational", ("randomised", "series"), True),
+    ("observational", ("crossover",), True),
+    ("randomised", (), True),
+])  # fmt: skip
+def test_a_start_that_does_not_fit_the_designs_is_named(start, designs, fits):
+    arms = [record(f"s{k}", n=20, n_captured=12 + k, design=design) for k, design in enumerate(designs)]
+    one = judged(*FAIR, measure="capture", start=start)
+    found = analysed(arms=arms, judgements=(one,), measures=("capture",))
+    certainty = dict(brief_of(found, "capture"))["Certainty"][0]
+    assert (f"The start ({start}) does not fit the facts" in certainty) == (not fits)
+    assert "as judged: " in certainty
+
+
 def test_frequencies_of_the_published_crossover_and_trials():
-    ratio = " ".join(dict(brief_of(analysed()))["In natural frequencies"])
-    assert f"{AL}: 42 of 100 captured (95 % CI 23 to 64)" in ratio
-    assert f"{AP}: 78 of 100 captured (95 % CI 43 to 100)" in ratio
+    """Limits of each arm from its own counts."""
+    (ratio,) = dict(brief_of(analysed()))["In natural frequencies"]
+    assert ratio == (
+        "Published, adults or not said, elective, oximeter-rate (Moayedi 2022): "
+        f"{AL}: 42 of 100 captured (95 % CI 23 to 64), 8 of 19; {AP}: 78 of 100 captured (95 % CI 55 to 91), 14 of 18."
+    )
     trials = dict(brief_of(analysed(), "outcome"))["In natural frequencies"]
-    assert "not paced: 2 of 100 with 'survival to discharge' (95 % CI 0.8 to 4)" in trials[0]
-    assert "paced: 4 of 100 with 'survival to discharge'" in trials[0]
-    assert "not paced: 70 of 100" in trials[1]
+    assert trials[0].startswith(
+        "Published, adults or not said, arrest, survival to discharge (Cummins 1993): allocated to the control: "
+    )
+    assert "allocated to the control: 2 of 100 with 'survival to discharge' (95 % CI 0.8 to 4), 5 of 259;" in trials[0]
+    assert "allocated to pacing: 4 of 100 with 'survival to discharge' (95 % CI 2 to 7), 11 of 278." in trials[0]
+    assert "adults or not said, emergency" in trials[1]
+    assert "allocated to the control: 70 of 100" in trials[1]
+
+
+def test_pooled_frequencies_say_what_is_taken_as_known():
+    arms = [*outcome("a", 30, 300, 20, 310), *outcome("c", 60, 400, 50, 410), *outcome("d", 40, 350, 33, 360)]
+    (said,) = dict(brief_of(analysed(arms=arms), "outcome"))["In natural frequencies"]
+    assert said.startswith("Published, adults or not said, arrest, survival (3 studies): allocated to the control: 10 of 100")
+    assert said.endswith(" The first share is taken as known; the second is that share times the pooled ratio.")
+    assert " of 1080" not in said
+
+
+def test_each_fact_names_its_question():
+    words = dict(brief_of(analysed(), "outcome"))["Certainty"]
+    bias, agree, _, precise, _ = words[1:]
+    arrest = "Outcome (adults or not said, arrest, survival to discharge): "
+    urgent = "Outcome (adults or not said, emergency, survival to discharge or 30 days): "
+    assert f"{arrest}0 of 1 with allocation by chance" in bias
+    assert f"{urgent}1 of 1 with allocation by chance" in bias
+    assert f"{arrest}537 patients; " in precise
+    assert f"{urgent}82 patients; " in precise
+    assert "Facts: Each question: One study, so whether others would agree cannot be seen." in agree
+    (alone,) = {
+        s for s in dict(brief_of(analysed(arms=outcome("a", 3, 30, 2, 31)), "outcome"))["Certainty"] if "61" in s
+    }
+    assert "Facts: Outcome (adults or not said, arrest, survival): 61 patients; " in alone
+
+
+def test_two_studies_without_a_pooled_value_are_not_called_one():
+    arms = [*outcome("a", 3, 30, 2, 31), *outcome("b", 0, 90, 0, 90)]
+    words = dict(brief_of(analysed(arms=arms), "outcome"))
+    assert "1 of 2 studies with a value and nothing pooled" in " ".join(words["Certainty"])
+    assert "it rests on one study" in " ".join(words["What would change this"])
+    silent = dict(brief_of(analysed(arms=[*outcome("a", 0, 30, 0, 31), *outcome("b", 0, 90, 0, 90)]), "outcome"))
+    assert silent["What would change this"] == ()
 
 
 def test_tests_of_asymmetry_in_the_facts():
@@ -335,7 +432,7 @@ def test_tests_of_asymmetry_in_the_facts():
         return dict(brief_of(found, measure))["Certainty"][-1]
 
     assert "p = " in fact(analysed(arms=twelve()), "ratio")
-    assert "3 of the 10 studies" in fact(analysed(), "threshold")
+    assert "3 of the 10 studies" in fact(analysed(arms=twelve()[:6]), "ratio")
     agree = [arm for i in range(10) for arm in crossover(f"y{chr(97 + i)}", 0.8)]
     assert "Not tested: " in fact(analysed(arms=agree), "ratio")
     many = [record(f"s{i}", n=20, n_captured=10 + i % 3) for i in range(10)]
@@ -349,6 +446,121 @@ def test_own_comparison_is_an_association(local):
     assert any("association" in caution for caution in words["Cautions"])
     assert "placements not allocated by chance" in " ".join(words["Who was studied"])
     assert "Nothing here is a recommendation." in words["Cautions"]
+
+
+PRINTED = (
+    "Printed: mean thresholds 93 mA (AP) and 126 mA (AL) of the 13 patients captured at least once, with 141 mA for "
+    "'not captured': ratio 0.74 (Moayedi 2022)."
+)
+
+
+@pytest.fixture
+def with_reanalysis(without_reanalysis, monkeypatch):
+    monkeypatch.setattr("capstat.analysis.evidence_analysis.reanalyse", reanalyse)
+
+
+def test_the_crossover_is_told_as_printed_and_then_as_reanalysed(with_reanalysis):
+    found = analysed(measures=("ratio", "capture-ratio"))
+    ratio = found.reanalysis.crossover.ratio
+    words = dict(brief_of(found))
+    said = words["What was found"]
+    assert said[0] == PRINTED
+    assert said[1].startswith(
+        "Reanalysed from that summary, with 'not captured' read as above 140 mA: ratio "
+        f"{ratio.value:.2f} (95 % CI {ratio.lower:.2f} to {ratio.upper:.2f})"
+    )
+    assert said[1].endswith(", AP relative to AL.")
+    # once, and never as the study's own result
+    assert not any("Ratio of capture thresholds" in sentence for sentence in said)
+    assert len(said) == 3
+    assert (
+        f"20 patients; reanalysed, 95 % confidence interval {ratio.lower:.2f} to {ratio.upper:.2f}."
+        in (words["Certainty"][4])
+    )
+    assert words["Who was studied"][0].startswith("1 published study (crossover), 20 patients: ")
+    assert dict(brief_of(analysed(), "outcome"))["What was found"][0].startswith("Outcome")
+
+
+def test_studies_pooled_with_the_crossover_are_named(with_reanalysis):
+    arms = (*shipped_records().table, *crossover("a", 0.8, capture_definition="oximeter-rate"))
+    said = dict(brief_of(analysed(arms=arms, measures=("ratio",))))["What was found"]
+    assert said[0] == PRINTED
+    assert said[1].startswith("Reanalysed")
+    assert said[2].startswith("Ratio of capture thresholds of two placements (adults or not said, elective")
+    assert said[2].endswith(f"{AP} against {AL}, pooled, the reanalysed crossover among the studies.")
+    # without it nothing is said of it
+    alone = dict(brief_of(analysed(arms=[*crossover("a", 0.8), *crossover("b", 0.9)], measures=("ratio",))))
+    assert [s.endswith(", pooled.") for s in alone["What was found"]] == [True]
+
+
+def own_words(local, found=None, heading="In natural frequencies", *, changes=None, **told):
+    comparison = replace(local.comparison, **(changes or {}))
+    found = analysed(arms=crossover("a", 0.8)) if found is None else found
+    return " ".join(s for s in dict(brief_of(found, comparison=comparison, **told))[heading] if "Your own" in s)
+
+
+def test_own_shares_within_patients(local):
+    said = own_words(local, capture="mechanical")
+    assert said.startswith("Your own records (mechanical capture), at 120 mA, in the same patients: ")
+    assert "adjusted" not in said
+    few = own_words(local, changes={"n_first": local.comparison.n_first + 1})
+    assert few.startswith("Your own records, at 120 mA, mostly in the same patients: ")
+
+
+@pytest.fixture(scope="module")
+def chosen():
+    """20 patients against 12, by age as well."""
+    rows = []
+    for i, value in enumerate(75 * np.exp(0.3 * stats.norm.ppf((np.arange(32) + 0.5) / 32))[(7 * np.arange(32)) % 32]):
+        upper = float(np.ceil(value / 5) * 5)
+        caught = upper <= 100
+        rows.append({"patient_id": f"P{i:02d}", "placement": AP if i < 20 else AL, "attempt_order": 1,
+                     "max_output_ma": 100, "highest_no_capture_ma": upper - 5 if caught else 100.0,
+                     "lowest_capture_ma": upper if caught else np.nan, "assignment": "chosen"})  # fmt: skip
+    patients = pd.DataFrame({"patient_id": [row["patient_id"] for row in rows],
+                             "age_years": [50.0 + (7 * i) % 30 for i in range(32)]})  # fmt: skip
+    study = study_from_frames(pd.DataFrame(rows), patients=patients)
+    return describe_local(study, AnalysisOptions(replicates=100), capture_definitions_for(study))
+
+
+def test_own_shares_between_patients_say_that_they_are_crude(chosen):
+    said = own_words(chosen, capture="mechanical")
+    assert said.startswith("Your own records (mechanical capture), at 100 mA, with nothing adjusted for: ")
+    assert said.endswith(" The ratio above is adjusted for age; these shares are not.")
+    assert own_words(chosen, heading="What was found").endswith(
+        ", adjusted for age (an association, not proof of an effect)."
+    )
+    better = own_words(chosen, adjusted="Adjusted for age, 5 more of 100 are captured.")
+    assert better.endswith(" Adjusted for age, 5 more of 100 are captured.")
+    assert "these shares are not" not in better
+    plain = replace(chosen.comparison.unpaired_ratio, adjusted_for=())
+    assert "The ratio above" not in own_words(chosen, changes={"unpaired_ratio": plain})
+
+
+def test_small_own_counts_are_withheld(chosen):
+    changes = {"n_captured_minus": 11}
+    said = own_words(chosen, changes=changes, suppress_below=5, adjusted="Adjusted, 5 more of 100.")
+    assert said == "Your own records, at 100 mA: withheld, because a count behind them is below 5."
+    assert " of 100 captured" in own_words(chosen, changes=changes)
+    tiny = dict(brief_of(analysed(arms=crossover("a", 0.8)), comparison=chosen.comparison, suppress_below=13))
+    own = [s for group in tiny.values() for s in group if "our own" in s or "your patients" in s]
+    assert own == ["Your own records are not compared: a group to be compared has fewer than 13 patients."]
+
+
+def test_why_own_records_are_not_compared():
+    found = analysed(arms=crossover("a", 0.8))
+    words = dict(brief_of(found, not_compared="all have one placement"))
+    assert words["Who was studied"][-1] == "Your own records are not compared: all have one placement."
+    assert "our own" not in " ".join(s for group in brief_of(found) for s in group[1])
+
+
+def test_whether_patients_are_alike_is_left_to_the_committee(local):
+    alike = "Whether your patients are like these is for the committee to judge."
+    found = analysed(arms=crossover("a", 0.8))
+    assert dict(brief_of(found, comparison=local.comparison))["Who was studied"][-1] == alike
+    assert alike not in dict(brief_of(found))["Who was studied"]
+    nothing = analysed(arms=[record("a", n=10, n_captured=9)])
+    assert alike not in dict(brief_of(nothing, comparison=local.comparison))["Who was studied"]
 
 
 def test_nothing_published():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -143,12 +144,74 @@ def test_what_is_suppressed_is_not_shown():
     (shown,) = [r for r in range_tables(found)[0].rows if r[:2] == (AL, "trade range 40 to 80 mA")]
     assert shown[7:] == ("not shown",) * 4
     nothing = suppress_ranges(check(70.0, 70.0), 5)
-    assert range_sentences(nothing)[0].startswith("For electrical capture, the median threshold")
+    assert range_sentences(nothing)[0] == (
+        "For electrical capture, the median threshold is not shown: the study has fewer patients than may be shown."
+    )
     assert "published_ranges" in {table.name for table in range_tables(nothing)}
 
 
 def test_reasons_are_possibilities():
     told = range_sentences(check(*[35.0] * 40))[-1]
+    # long pulses are not recorded; that the first setting captured is refuted by the settings below
     assert told == (
-        "Worth looking at, in this order: another definition of capture; these are possibilities, not findings."
+        "Worth looking at, in this order: false capture (no reference in the file: capstat confirm needs one), wrong unit "
+        "(nothing odd), another definition of capture (0 of 3 published centres ask for the same kind), long pulses (not "
+        "recorded); these are possibilities, not findings."
     )
+
+
+def test_a_median_outside_with_few_patients_is_said_to_be_so():
+    found = check(91.0, 91.0, 92.0, 96.0, 120.0, 130.0, 136.0, 140.0, 145.0, 150.0, 153.0, 155.0)
+    assert (found.position, found.leaning) == ("cannot be told", "above")
+    told = range_sentences(found)
+    assert told[0].endswith(
+        "lies above all published means and medians (55 to 93 mA), by 37 mA (40 % of that end) as far as can be told: "
+        "outside, but too few patients (12) to be sure, as its limits reach into that range."
+    )
+    assert told[-1].startswith("Worth looking at, in this order: anterior-lateral pads (not recorded, and no published")
+    assert "currents that were set and not thresholds (0 of 12 attempts" in told[-1]
+    assert len(told) <= 6
+
+
+def test_a_median_in_the_first_setting_says_how_many_captured_at_once():
+    found = check_ranges(
+        CensoredThresholds.from_bounds([0] * 9 + [60], [60] * 9 + [65], capture="electrical"), EVIDENCE
+    )
+    told = range_sentences(found)
+    assert told[0].endswith(
+        "; 9 of 10 attempts captured at their first setting, or name no lower one, and such ramps may tell of false "
+        "capture, of a start that is too high or of currents that were set and not thresholds."
+    )
+    (other,) = [n for n in (range_sentences(suppress_ranges(found, 5))[0],) if "half or more of the attempts" in n]
+    assert "9 of 10" not in other
+
+
+def test_lateral_pads_without_a_published_centre_are_expected_above():
+    (shown,) = [
+        row for row in range_tables(check(*[105.0] * 40, placement=[AL] * 40))[0].rows if row[1] == "published centres"
+    ]
+    assert shown[5] == "above (expected above: no record is of anterior-lateral pads)"
+    found = check(*[105.0] * 40, *[80.0] * 40, placement=[AL] * 40 + [AP] * 40)
+    remarks = range_tables(found)[0].frame.set_index(["group", "range"])["remark"]
+    assert remarks[AL, "published centres"] != ""
+    assert remarks[AL, "trade range 40 to 80 mA"] == ""
+    assert remarks[AP, "published centres"] == remarks["all placements", "published centres"] == ""
+
+
+def test_the_users_own_records_are_counted():
+    def size(*own: str) -> str:
+        arms = tuple(
+            replace(arm, provenance="own", seen_in="paper") if arm.arm in own else arm for arm in ARMS
+        )  # fmt: skip
+        return range_sentences(check(*[70.0] * 40, evidence=EvidenceTable(arms, ("invented.csv",), "0")))[1]
+
+    assert "(3 records, n = 43 or more)" in size()
+    assert "(3 records, 2 of them yours, n = 43 or more)" in size("berg", "lund")
+    assert "(3 records, all yours, n = 43 or more)" in size("berg", "lund", "dahl")
+    assert "(1 record, yours, n = 11)" in size("berg")
+    arms = (replace(ARMS[0], provenance="own", seen_in="paper"), *ARMS[1:])
+    (published,) = [
+        t for t in range_tables(check(70.0, evidence=EvidenceTable(arms, (), ""))) if t.name == "published_ranges"
+    ]
+    assert ("", "Berg 1990 (yours)", "median 55 mA", "11", "") in published.rows
+    assert published.frame.set_index("record")["own"]["berg"].all()

@@ -220,8 +220,47 @@ def test_an_outcome_is_the_same_statistic_in_the_same_kind_of_arm(found):
     numbers = {"pmid": "123", **OUTCOME}
     second = {"arm": "second", "study": "theirs"}
     assert ("error", "duplicate-study", 3, "arm") in found(BASE | numbers, BASE | numbers | second)
-    assert found(BASE | numbers, BASE | numbers | second | {"paced": "no"}) == {}
-    assert found(BASE | numbers, BASE | numbers | second | {"outcome": "pain"}) == {}
+    for other in ({"paced": "no"}, {"outcome": "pain"}):
+        told = found(BASE | numbers, BASE | numbers | second | other)
+        assert list(told) == [("warning", "possible-duplicate", 3, "arm")]
+
+
+DEATH, PAIN, BURNS = OUTCOME, OUTCOME | {"outcome": "pain"}, OUTCOME | {"outcome": "burns"}
+REPORT = {"arm": "second", "study": "theirs"}
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "warned"),
+    [
+        # the citation of BASE in other case and with other spaces
+        ({}, {"citation": "AUTHOR  a. title. journal2020; 1:1-2"}, True),
+        # an author whose short citation is the code of the study
+        ({"citation": "of the group"}, {"citation": "Of the  Group"}, True),
+        ({}, {"citation": "Author A. Another title. Journal 2020;1:3-4"}, False),
+        ({"doi": "10.1000/a"}, {"citation": "Writer B. Title. Journal 2021", "doi": "10.1000/A"}, True),
+        ({"pmid": "123"}, {"citation": "Writer B. Title. Journal 2021", "pmid": "123"}, True),
+        ({"pmid": "123"}, {"citation": "Writer B. Title. Journal 2021", "pmid": "124"}, False),
+        ({}, {"study": "mine"}, False),
+        ({}, {"overlaps": "mine_ap"}, False),
+        ({}, {"not_pooled": "the same people"}, False),
+    ],
+)
+def test_two_reports_of_one_study_in_a_file(found, first, second, warned):
+    told = found(BASE | DEATH | first, BASE | REPORT | PAIN | second)
+    assert (("warning", "possible-duplicate", 3, "arm") in told) is warned
+    assert not [key for key in told if key[0] == "error"]
+    if warned:
+        assert "overlaps" in told["warning", "possible-duplicate", 3, "arm"]
+
+
+def test_a_pair_of_reports_is_told_once(found):
+    rows = [BASE | DEATH, BASE | OTHER | PAIN, BASE | REPORT | BURNS, BASE | REPORT | BURNS | {"arm": "third"} | OTHER]
+    rows[3] |= {"arm": "third", "study": "theirs"}
+    told = [key for key in found(*rows) if key[1] == "possible-duplicate"]
+    assert len(told) == 1
+    # one overlap declared, and nothing that the others report is the same
+    rows[2] |= {"overlaps": "mine_ap"}
+    assert not [key for key in found(*rows) if key[1] == "possible-duplicate"]
 
 
 def test_files_that_may_hold_the_same_study(tmp_path):

@@ -84,6 +84,17 @@ def test_records_left_out_of_centres(fields, reason):
     assert [(left.arm, left.what, left.reason) for left in found.left_out] == [("gone", "current", reason)]
 
 
+def test_records_say_whose_they_are_and_ranges_which_pads_they_hold():
+    found = ranges(
+        threshold("a", n=10, mean_ma=70.0), threshold("b", mean_ma=71.0, provenance="own", placement="anterior-lateral"),
+        record("c", current_means="applied", mean_ma=90.0, placement="anterior-posterior"),
+    )  # fmt: skip
+    centres = named(found, CENTRES)
+    assert [r.own for r in centres.records] == [False, True]
+    assert [centres.holds(p) for p in ("anterior-lateral", "unknown", "anterior-posterior")] == [True, True, False]
+    assert [left.placement for left in found.left_out] == ["anterior-posterior"]
+
+
 def test_imputed_mean_counts_where_everybody_was_captured():
     found = ranges(threshold("a", n=13, n_captured=13, mean_ma=93.0, non_capture="imputed", imputed_as_ma=141.0))
     assert named(found, CENTRES).upper == 93.0

@@ -273,11 +273,139 @@ def test_shares_need_both_limits_apart():
 def test_a_share_outside_only_some_published_ranges_needs_no_reason():
     arrest = record("arrest", n=100, n_captured=10, capture_definition="ecg-response", urgency="arrest")
     upper = np.where(np.arange(400) < 120, 70, np.inf)
-    local = CensoredThresholds.from_bounds([65] * 400, upper, capture="electrical")
+    local = CensoredThresholds.from_bounds(
+        [65] * 400, upper, capture="electrical", covariates=pd.DataFrame({"arrest": [True] * 400})
+    )
     found = check_ranges(local, table(*EVIDENCE, arrest))
     assert [share.position for share in found.groups[0].shares] == ["above", "below"]
     assert "a low device maximum" not in reasons(found)
     assert "a low device maximum" in reasons(check_ranges(local, EVIDENCE))
+
+
+@pytest.mark.parametrize(
+    ("arrest", "compared"),
+    [
+        (["yes"] * 31 + ["no"] * 29, True), (["yes"] * 30 + ["no"] * 30, False), (["yes"] * 11 + ["no"] * 49, False),
+        # of those recorded
+        (["yes"] * 11 + ["no"] * 9 + [None] * 40, True), ([None] * 60, False),
+    ],
+)  # fmt: skip
+def test_shares_of_arrest_need_a_study_of_arrests(arrest, compared):
+    study, _ = registry_like(arrest=arrest)
+    evidence = table(*EVIDENCE, record("a", n=100, n_captured=10, capture_definition="ecg-response", urgency="arrest"))
+    local = derive_thresholds(study, capture=ELECTRICAL_CAPTURE)
+    found = check_ranges(local, evidence, study=study)
+    assert ("share captured, electrical, arrest" in {s.name for s in found.groups[0].shares}) is compared
+    assert any("cardiac arrest are left out" in note for note in found.notes) is not compared
+    bare = check_ranges(thresholds(75), evidence)
+    assert [s.name for s in bare.groups[0].shares] == ["share captured, electrical, mixed"]
+    # nothing to leave out, nothing to say
+    assert not any("left out:" in note for note in check_ranges(local, EVIDENCE, study=study).notes)
+
+
+def few(*values: float) -> RangeCheck:
+    return check_ranges(CensoredThresholds.from_bounds(values, values, capture="electrical"), EVIDENCE)
+
+
+def test_a_median_outside_with_limits_that_reach_in():
+    twelve = (91, 91, 92, 96, 120, 130, 136, 140, 145, 150, 153, 155)
+    found = few(*twelve)
+    median = found.groups[0].median
+    assert median.lower < 93 < median.value
+    assert (found.position, found.leaning, found.much) == ("cannot be told", "above", False)
+    high = [reason.name for reason in found.reasons if reason.side == "high"]
+    assert high[-1] == "currents that were set and not thresholds"
+    # the mirror image, around 74
+    low = few(*[148 - value for value in twelve if value < 148])
+    assert (low.position, low.leaning) == ("cannot be told", "below")
+    assert low.reasons[0].name == "false capture"
+    # ten or less beyond the end, or limits that hold the whole range, tell nothing
+    assert few(*[value - 27 for value in twelve]).leaning == ""
+    assert few(40, 41, 42, 50, 120, 130, 136, 140, 145, 150, 153).leaning == ""
+    assert few(*[140.0] * 20).leaning == ""
+
+
+def test_a_median_that_was_not_reached_may_lean():
+    # 5 of 12 captured, the first two below the highest centre: the limits reach into the range
+    lower = [80, 82, 84, 86, 88] + [140] * 7
+    upper = [85, 87, 89, 91, 93] + [np.inf] * 7
+    found = check_ranges(CensoredThresholds.from_bounds(lower, upper, capture="electrical"), EVIDENCE)
+    assert found.groups[0].median.value is None
+    assert (found.position, found.leaning) == ("cannot be told", "above")
+    # the same with devices that end at 100 mA
+    lower = np.minimum(lower, 100)
+    found = check_ranges(CensoredThresholds.from_bounds(lower, upper, capture="electrical"), EVIDENCE)
+    assert (found.position, found.leaning) == ("cannot be told", "")
+
+
+def test_capture_at_the_first_setting_is_counted():
+    def first(at_once: int) -> Any:
+        lower, upper = [0] * at_once + [60] * (10 - at_once), [60] * at_once + [65] * (10 - at_once)
+        return check_ranges(CensoredThresholds.from_bounds(lower, upper, capture="electrical"), EVIDENCE)
+
+    found = first(5).first_setting
+    assert (found.captured, found.attempts, found.patients, found.other_patients) == (5, 10, 5, 5)
+    assert first(4).first_setting is None
+    assert suppress_ranges(first(5), 5).first_setting == found
+    assert suppress_ranges(first(7), 5).first_setting.captured is None
+    # nobody outside: nothing follows
+    assert suppress_ranges(first(10), 5).first_setting.captured == 10
+
+
+def test_notes_on_placement():
+    local = thresholds(75, placement=[AL] * 40)
+    notes = check_ranges(local, EVIDENCE).notes
+    assert "All 40 attempts have anterior-lateral pads." in notes
+    (note,) = [one for one in notes if "of anterior-lateral pads (" in one]
+    assert "Author 1990 is left out because a number (141 mA) may stand for 'not captured' in its centre" in note
+    mixed = check_ranges(thresholds(75, placement=[AL] * 20 + [AP] * 20), EVIDENCE)
+    assert not any(one.startswith("All ") for one in mixed.notes)
+    assert any("expected to lie above" in one for one in mixed.notes)
+    assert not any("expected" in one for one in check_ranges(thresholds(75, placement=[AP] * 40), EVIDENCE).notes)
+    lateral = table(*EVIDENCE, record("al2", placement=AL, current_means="threshold", n=9, mean_ma=90.0))
+    found = check_ranges(local, lateral)
+    assert not any("expected" in one for one in found.notes)
+    assert found.groups[0].against(CENTRES).remark == ""
+    # extremes still rest on none
+    assert found.groups[0].against(EXTREMES).remark != ""
+    assert "no published" not in reasons(check_ranges(thresholds(130, placement=[AL] * 40), lateral))[
+        "anterior-lateral pads"
+    ].in_short.lower()  # fmt: skip
+    pads = reasons(check_ranges(thresholds(130, placement=[AL] * 40), EVIDENCE))["anterior-lateral pads"]
+    assert pads.observed.endswith("No published mean or median here is of such pads.")
+    assert pads.in_short == "40 of 40 attempts, and no published centre is of such pads"
+
+
+def test_currents_that_were_set():
+    applied = [
+        record(f"set{i}", current_means="applied", n=9, median_ma=value, **others)
+        for i, (value, others) in enumerate([(70.0, {}), (95.0, {}), (200.0, {"age_group": "children"})])
+    ]
+    evidence = table(*EVIDENCE, *applied)
+    name = "currents that were set and not thresholds"
+    bare = reasons(check_ranges(CensoredThresholds.from_bounds(range(120, 132), range(120, 132)), evidence))[name]
+    assert (bare.verdict, bare.count, bare.total) == ("cannot be told", 12, 12)
+    assert bare.observed.endswith("Published applied currents have medians of 70 to 95 mA.")
+    # without a published one nothing is said of them; limits that were typed in refute nothing
+    typed = reasons(check_ranges(thresholds(130), EVIDENCE))[name]
+    assert (typed.verdict, typed.count) == ("cannot be told", 0)
+    assert "Published" not in typed.observed
+    # a ramp that was recorded does
+    attempts = pd.DataFrame(
+        {
+            "attempt_id": [f"a{i}" for i in range(40)], "patient_id": [f"p{i}" for i in range(40)],
+            "placement": [AP] * 40, "max_output_ma": [200.0] * 40,
+        }
+    )  # fmt: skip
+    steps = pd.DataFrame(
+        {
+            "attempt_id": np.repeat(attempts["attempt_id"].to_numpy(), 2), "current_ma": [125.0, 130.0] * 40,
+            "electrical_capture": ["no", "yes"] * 40,
+        }
+    )  # fmt: skip
+    ramp = reasons(checked(study_from_frames(attempts, steps)))[name]
+    assert (ramp.verdict, ramp.count) == ("against", 0)
+    assert "lower settings were tried" in ramp.observed
 
 
 def test_share_reads_stopping_early_as_not_captured():
@@ -322,6 +450,7 @@ def test_reasons_for_higher_thresholds_in_their_order():
     found = checked(study)
     assert [reason.name for reason in found.reasons] == [
         "anterior-lateral pads", "high body weight", "cardiac arrest", "late pacing", "short pulses",
+        "currents that were set and not thresholds",
         # everybody was captured, and published shares are 70 and 80 %
         "false capture", "another definition of capture",
     ]  # fmt: skip
@@ -416,7 +545,8 @@ def test_reasons_for_lower_thresholds_in_their_order():
         "false capture", "wrong unit", "another definition of capture", "long pulses", "a ramp that starts high",
     ]  # fmt: skip
     by_name = {reason.name: reason for reason in low}
-    assert by_name["wrong unit"].verdict == "against"
+    # even steps refute nothing
+    assert (by_name["wrong unit"].verdict, by_name["wrong unit"].in_short) == ("cannot be told", "nothing odd")
     definition = by_name["another definition of capture"]
     assert definition.verdict == "for"
     assert "1 of 3 published centres ask for the same kind" in definition.observed
@@ -444,7 +574,7 @@ def test_wrong_units():
     assert "energies" in reasons(joules)["wrong unit"].observed
     # a ramp of 10 mA has even steps, although 10, 20 and 30 are energies too
     ramp = check_ranges(CensoredThresholds.from_bounds([10, 20] * 20, [20, 30] * 20), EVIDENCE)
-    assert reasons(ramp)["wrong unit"].verdict == "against"
+    assert reasons(ramp)["wrong unit"].verdict == "cannot be told"
 
 
 def test_captured_less_often_asks_for_the_device():
@@ -516,8 +646,14 @@ def test_suppression_hides_a_total_where_one_part_is_hidden():
 
 
 def test_a_study_smaller_than_the_fewest_shows_nothing():
-    found = suppress_ranges(check_ranges(thresholds(75, n=4), EVIDENCE), 5)
-    assert found.groups == ()
+    whole = check_ranges(
+        CensoredThresholds.from_bounds([0] * 4, [30] * 4, capture="electrical", placement=[AL] * 4), EVIDENCE
+    )
+    assert whole.reasons
+    found = suppress_ranges(whole, 5)
+    assert (found.groups, found.reasons, found.first_setting, found.position) == ((), (), None, "cannot be told")
+    assert "4 attempts" not in repr(found)
+    assert suppress_ranges(found, 5) == found
 
 
 @settings(max_examples=15, deadline=None)

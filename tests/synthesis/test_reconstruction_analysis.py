@@ -56,7 +56,7 @@ def test_the_kept_numbers_come_again_with_another_seed(analysis, kept):
 
 def test_what_the_text_says_of_2022(kept):
     every = kept[kept["part"].isin(["counts", "all", "variant"])]
-    assert len(every) == 3 + 2 + 5
+    assert len(every) == 3 + 2 + 7
     assert (every["upper"] < 1).all()
     assert (every["value"] < 93 / 126).all()
     assert (every["difference_value_ma"].dropna() > 33).all()
