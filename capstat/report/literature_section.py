@@ -113,7 +113,7 @@ def literature_section(
     questions = tuple(
         QuestionSection(
             question_title(part.pooled.question), part_sentences(part, found.local_words), tables_of_question(part, k),
-            figures_of_question(part, k), bool(part.pooled.headline or (part.local and part.pooled.studies)),
+            figures_of_question(part, k), bool(part.pooled.headline or (part.local and part.pooled.question.measure in ("threshold", "ratio"))),
         )
         for k, part in enumerate(found.parts, 1)
     )  # fmt: skip

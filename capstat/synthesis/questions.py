@@ -349,6 +349,7 @@ def gather(
     compared = _oriented(table, question.measure, found, excluded)
     kept = _without_overlap(table, [arm for arm in allowed if arm.arm in found], found, excluded)
     labels = _labels(fitting)
+    labels |= {code: f"{labels[code]}, reanalysed" for code in other_means if code in labels}
     return Gathered(
         question,
         tuple(_with_origin(replace(found[arm.arm], label=labels[arm.arm]), arm) for arm in kept),

@@ -155,7 +155,8 @@ def funnel_of(part: EvidencePart, position: int) -> Picture | None:
 def prior_of(part: EvidencePart, beside: LocalBeside, position: int) -> Picture | None:
     """Published studies, local data and both; ``None`` where they were not combined."""
     update = beside.update
-    if update is None:
+    # shares beside single small studies would only show two spikes side by side
+    if update is None or part.pooled.question.measure not in ("threshold", "ratio"):
         return None
     pooled, d = part.pooled, update.densities
     scale = SCALES[pooled.question.measure]
