@@ -215,17 +215,24 @@ def test_one_study_of_the_user_is_a_prior_at_every_weight():
     for weight in (0.001, 0.5, 1.0):
         one = asked("ratio", crossovers(1.3), study, weight=weight).parts[0].local[0]
         values.append(one.update.combined.value)
-        assert one.position is None
-        assert "One study only" in one.not_placed
-        assert not one.update.conflict
+        assert one.position is not None
+        assert one.not_placed == ""
     assert values[0] == pytest.approx(one.estimate.value, rel=0.01)
     assert values == sorted(values)
 
 
-def test_a_single_published_share_is_no_prior_and_says_so():
+def test_a_single_published_share_is_a_prior():
     one = asked("capture", [record("s", n=19, n_captured=8)], ramps({AP: law(12, 60)})).parts[0].local[0]
-    assert one.update is None
-    assert one.not_updated == one.not_placed == "One study only: nothing to pool."
+    assert one.update is not None
+    assert one.update.studies == 1
+    assert one.update.combined.value < one.estimate.value
+
+
+def test_beside_studies_without_a_definition_nothing_is_placed_or_combined():
+    arms = [record("s", n=19, n_captured=8, capture_definition="undescribed")]
+    one = asked("capture", arms, ramps({AP: law(12, 60)})).parts[0].local[0]
+    assert (one.update, one.position) == (None, None)
+    assert one.not_updated == one.not_placed == "what counted as capture was not seen in these studies"
 
 
 def test_no_attempt_was_assessed():

@@ -113,7 +113,12 @@ def law(n: int, median: float) -> list[float]:
 
 def told(capsys) -> str:
     """Everything on standard output in one line."""
-    return " ".join(capsys.readouterr().out.split())
+    return told_text(capsys.readouterr().out)
+
+
+def told_text(text: str) -> str:
+    """The same of text that was read already."""
+    return " ".join(text.split())
 
 
 # --- bad input ------------------------------------------------------------------------------------------------------
@@ -173,19 +178,19 @@ def test_sd_missing_is_warned_of_and_not_pooled(evidence, capsys):
     out, err = capsys.readouterr()
     assert "warning: mine.csv, row 4, column sd_ma: is empty beside a mean" in err
     assert err.count("warning:") == 1
-    assert "2 studies of 30 patients together" in out
+    assert "2 studies of 30 patients (2 of them added by you) together" in told_text(out)
     assert re.search(r"Writerb 1990 +b +no spread was reported\.", out)
     # an assumption makes it a third
     assert (
         main([*evidence(threshold("a"), threshold("c", 66.0), bare), "--measure", "threshold", "--borrow-spread"]) == 0
     )
-    assert "3 studies of 45 patients together" in capsys.readouterr().out
+    assert "3 studies of 45 patients (3 of them added by you) together" in told_text(capsys.readouterr().out)
 
 
 def test_one_study_only(evidence, capsys):
     assert main(evidence(*crossover("x", 0.8))) == EXIT_FINE
     out = told(capsys)
-    assert "One study only, so nothing is pooled: Writerx 1990, 0.80 (95 % CI 0.64 to 1.00)" in out
+    assert "One study only (added by you), so nothing is pooled: Writerx 1990, 0.80 (95 % CI 0.64 to 1.00)" in out
     assert "together give" not in out
 
 
@@ -202,7 +207,10 @@ def test_zero_events_in_both_arms(evidence, capsys):
 def test_applied_current_is_no_threshold(evidence, capsys):
     assert main(evidence(threshold("a", current_means="applied", non_capture=""))) == EXIT_FINE
     out = told(capsys)
-    assert "Capture threshold: adults or not said, elective: Writera 1990: applied current is not a threshold." in out
+    assert (
+        "Capture threshold: adults or not said, elective, pulse: Writera 1990: applied current is not a threshold."
+        in out
+    )
     assert "mA (95 %" not in out
 
 
@@ -260,7 +268,9 @@ def test_json_holds_every_table_and_sentence(evidence, capsys):
     assert not re.search(r"\bNaN\b|Infinity", text)
     (question,) = found["questions"]
     assert question["tables"] == "literature_01_ratio"
-    assert question["where"] == {"age_group": ["adults", "mixed"], "urgency": ["elective"]}
+    assert question["where"] == {
+        "age_group": ["adults", "mixed"], "urgency": ["elective"], "capture_definition": ["pulse"],
+    }  # fmt: skip
     assert question["sentences"][0].startswith("12 studies")
     assert len(found["literature_01_ratio"]) == 12
     assert len(found["literature_01_ratio_without_each"]) == 12
@@ -274,7 +284,7 @@ def test_shipped_studies_alone(capsys):
     assert main(["pool"]) == EXIT_FINE
     out = told(capsys)
     for words in (
-        "Capture threshold: adults or not said, elective 3 studies of 29 patients",
+        "Capture threshold: adults or not said, elective, undescribed. 2 studies of 21 patients together give 56.9 mA",
         "3 studies of 69 patients together give 94 %", "3 studies of 215 patients together give 9 %",
         "Cummins 1993, 2.05 (95 % CI 0.72 to 5.82)", "Morrison 2008, 0.99 (95 % CI 0.74 to 1.31)",
         "Questions that no record answers", "Nothing here is a recommendation.", "Not a medical device",
@@ -285,9 +295,10 @@ def test_shipped_studies_alone(capsys):
 
 def test_own_studies_join_the_shipped_ones(evidence, capsys):
     command = [word for word in evidence(threshold("own", 70.0)) if word != "--without-published"]
-    assert main([*command, "--measure", "threshold", "--where", "urgency=elective"]) == EXIT_FINE
+    chosen = ["--measure", "threshold", "--where", "urgency=elective", "--by", "age_group"]
+    assert main([*command, *chosen]) == EXIT_FINE
     out = told(capsys)
-    assert "4 studies of 44 patients" in out
+    assert "4 studies of 44 patients (1 of them added by you) together" in out
     assert "Writerown 1990" in out
 
 
@@ -341,7 +352,7 @@ FOUR = [threshold(f"t{i}", m) for i, m in enumerate((27.0, 30.0, 31.0, 33.0))]
 def test_local_study_three_times_as_high_conflicts(evidence, study, capsys):
     assert main([*evidence(*FOUR), study({AP: law(12, 90)}), "--measure", "threshold"]) == EXIT_FINE
     out = told(capsys)
-    assert "is unusual among studies like these" in out
+    assert "is unusual beside these studies" in out
     assert "Published and local results conflict (p" in out
     assert "look for the reason before using it" in out
     assert "Your own records beside published and trade ranges" in out
@@ -351,8 +362,8 @@ def test_local_study_three_times_as_high_conflicts(evidence, study, capsys):
 def test_weight_is_an_assumption_that_is_shown(evidence, study, capsys):
     command = [*evidence(*FOUR), study({AP: law(12, 32)}), "--measure", "threshold", "--literature-weight"]
     for weight, words in (
-        ("30", "at weight 0.3 (assumed)"),
-        ("100%", "at weight 1 (assumed)"),
+        ("30", "at weight 0.3 (an assumption)"),
+        ("100%", "at weight 1 (an assumption)"),
         ("0.001", "at weight 1e-05"),
     ):
         assert main([*command, weight]) == EXIT_FINE
@@ -428,7 +439,9 @@ def test_brief_leaves_out_a_comparison_with_a_small_arm(evidence, study, capsys)
     assert main(command) == EXIT_FINE
     assert "Your own records: 24 patients" in told(capsys)
     assert main([*command, "--suppress-below", "5"]) == EXIT_FINE
-    assert "Your own records" not in told(capsys)
+    out = told(capsys)
+    assert "Your own records are not compared" in out
+    assert "24 patients" not in out
 
 
 # --- the brief ------------------------------------------------------------------------------------------------------
@@ -440,7 +453,7 @@ def test_brief_without_judgements(capsys):
     assert out.count("not judged") == 5
     assert not re.search(r"\b(high|moderate|low)\b", out, re.IGNORECASE)
     assert f"{AL}: 42 of 100 captured" in out
-    assert f"{AP}: 78 of 100 captured (95 % CI 43 to 100)" in out
+    assert f"{AP}: 78 of 100 captured (95 % CI 55 to 91)" in out
     assert "Nothing here is a recommendation." in out
 
 
@@ -462,9 +475,12 @@ def test_brief_with_judgements_counts_levels(tmp_path, capsys):
     path.write_text(JUDGED.format("outcome"), encoding="utf-8")
     assert main(["pool", "--brief", "--judgements", str(path)]) == EXIT_FINE
     out = told(capsys)
-    assert "Certainty as judged: VERY LOW (randomised: high; risk of bias serious: moderate;" in out
-    assert "Do patients who are paced do better" in out
-    assert "paced: 4 of 100 with 'survival to discharge'" in out
+    assert (
+        "Certainty of the published evidence, as judged: VERY LOW (randomised: high; risk of bias serious: moderate;"
+        in out
+    )
+    assert "Do patients allocated to pacing do better" in out
+    assert "allocated to pacing: 4 of 100 with 'survival to discharge'" in out
     assert "not judged" not in out
 
 

@@ -184,13 +184,14 @@ def test_the_word_effect_is_kept_for_randomised_results():
 def test_pooled_sentences_say_who_is_compared_with_whom():
     (part,) = analysed(arms=twelve(), measures=("ratio",)).parts
     assert f", {AP} against {AL}." in part_sentences(part)[0]
-    assert part_sentences(part)[0].startswith("12 studies of 240 patients together give 0.8")
+    assert part_sentences(part)[0].startswith("12 studies of 240 patients (12 of them added by you) together give 0.8")
 
 
 def test_a_study_without_a_value_is_told():
     (part,) = analysed(**HOSTILE["zeros"], measures=("outcome",)).parts
     first, *others = part_sentences(part)
-    assert first.startswith("1 study without a value left aside, 2 studies of 88 patients together give ")
+    assert first.startswith("1 study without a value left aside, 2 studies of 88 patients (2 of them added by you): ")
+    assert "is not bounded by so few" in first
     # what counted as capture does not matter for an outcome
     assert not any("capture" in sentence for sentence in (first, *others))
     table = tables_of_question(part, 1)[0]
@@ -208,7 +209,7 @@ def test_shares_that_differ_say_how_much():
 
 def test_one_study_is_told_and_not_pooled():
     (part,) = analysed(arms=crossover("a", 0.8), measures=("ratio",)).parts
-    assert part_sentences(part)[0].startswith("One study only, so nothing is pooled: Writera 1990, 0.80")
+    assert part_sentences(part)[0].startswith("One study only (added by you), so nothing is pooled: Writera 1990, 0.80")
     names = [table.name for table in tables_of_question(part, 3)]
     assert names == ["literature_03_ratio"]
 
@@ -244,7 +245,7 @@ def test_local_rows_and_conflict(local):
     arms = [*crossover("a", 2.4), *crossover("b", 2.5), *crossover("c", 2.3)]
     (part,) = analysed(arms=arms, local=local, measures=("ratio",)).parts
     words = " ".join(part_sentences(part))
-    assert "is unusual among studies like these" in words
+    assert "is unusual beside these studies" in words
     assert "Published and local results conflict (p" in words
     assert "describes neither" in words
     table = tables_of_question(part, 1)[-1]
@@ -257,14 +258,17 @@ def test_weight_that_was_chosen_is_a_row(local):
     (part,) = analysed(arms=crossover("a", 0.8), local=local, measures=("ratio",), weight=0.3).parts
     rows = tables_of_question(part, 1)[-1].rows
     assert "0.3" in [row[1] for row in rows]
-    assert "at weight 0.3 (assumed)" in " ".join(part_sentences(part))
+    assert "at weight 0.3 (an assumption)" in " ".join(part_sentences(part))
 
 
-def test_two_studies_do_not_speak_of_conflict(local):
+def test_one_study_can_be_contradicted_and_the_assumption_is_told(local):
     (part,) = analysed(arms=crossover("a", 2.4), local=local, measures=("ratio",)).parts
-    words = " ".join(part_sentences(part))
-    assert "conflict (" not in words
-    assert "cannot be told from so few" in words
+    words = " ".join(part_sentences(part, "prehospital 100 %"))
+    assert "conflict (" in words
+    assert "if they differ as assumed" in words
+    assert "Whether your patients (prehospital 100 %) are like these is for you to judge." in words
+    notes = " ".join(tables_of_question(part, 1)[-1].notes)
+    assert "it is assumed to lie below about 17 % with probability one half" in notes
 
 
 def test_list_of_shipped_records():
@@ -277,7 +281,7 @@ def test_list_of_shipped_records():
 def test_names_of_files():
     part = analysed(arms=crossover("a", 0.8), measures=("ratio",)).parts[0]
     assert file_name(part.pooled.question, 7) == "literature_07_ratio"
-    assert question_title(part.pooled.question).endswith(": adults or not said, elective")
+    assert question_title(part.pooled.question).endswith(": adults or not said, elective, pulse")
 
 
 # --- the brief ------------------------------------------------------------------------------------------------------
@@ -397,7 +401,9 @@ def test_frequencies_of_the_published_crossover_and_trials():
 def test_pooled_frequencies_say_what_is_taken_as_known():
     arms = [*outcome("a", 30, 300, 20, 310), *outcome("c", 60, 400, 50, 410), *outcome("d", 40, 350, 33, 360)]
     (said,) = dict(brief_of(analysed(arms=arms), "outcome"))["In natural frequencies"]
-    assert said.startswith("Published, adults or not said, arrest, survival (3 studies): allocated to the control: 10 of 100")
+    assert said.startswith(
+        "Published, adults or not said, arrest, survival (3 studies): allocated to the control: 10 of 100"
+    )
     assert said.endswith(" The first share is taken as known; the second is that share times the pooled ratio.")
     assert " of 1080" not in said
 

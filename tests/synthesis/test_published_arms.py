@@ -115,6 +115,7 @@ def test_derived_numbers_say_so():
 def test_what_may_never_be_pooled():
     assert {arm.arm for arm in TABLE if arm.not_pooled} == {
         "altamura1989_subset", "beland1987_all_trials", "prochaczek1989_volunteers", "otoole1987", "kimbrell2024_claimed",
+        "pace1988_32pts",
         *(arm.arm for arm in TABLE if arm.study == "sherbino2006"),
     }  # fmt: skip
     assert sum(arm.study == "sherbino2006" for arm in TABLE) == 7

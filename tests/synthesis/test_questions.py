@@ -172,7 +172,7 @@ def test_a_reanalysis_takes_the_place_of_the_record():
         arm="x_a", other="x_b", label="", measure="ratio", value=-0.4, se=0.1, n=20, method="other means"
     )
     (effect,) = gathered("ratio", *arms, reanalysed={"x_a": again}).effects
-    assert (effect.value, effect.label) == (-0.4, "Writerx 1990")
+    assert (effect.value, effect.label) == (-0.4, "Writerx 1990, reanalysed")
     # it stands for the ratio only
     (difference,) = gathered("difference", *arms, reanalysed={"x_a": again}).effects
     assert difference.value == -30.0
