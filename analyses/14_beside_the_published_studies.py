@@ -11,6 +11,9 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
 
 from capstat.analysis import (
     AnalysisOptions,
@@ -23,10 +26,16 @@ from capstat.analysis import (
 from capstat.attempts import read_study
 from capstat.output import csv_text, new_folder_atomically
 from capstat.report.brief import brief_text, brief_words
+from capstat.report.figures.reconstruction import PossibleData, possible_data_picture
 from capstat.report.literature_section import literature_section
 from capstat.report.table import table_text
+from capstat.synthesis import published_crossover_2022, reconstruct_crossover
 from capstat.synthesis.judgements import CertaintyJudgement
 from capstat.synthesis.judgements_parts import Judgement
+from capstat.synthesis.reconstruction_setting import Effort
+
+if TYPE_CHECKING:
+    from capstat.report.figures import Picture
 
 INVENTED = CertaintyJudgement(
     measure="ratio",
@@ -41,6 +50,20 @@ INVENTED = CertaintyJudgement(
     judged_by="example committee",
     what_would_change="invented example: a randomised crossover in emergencies",
 )
+
+
+def one_possible_data_set() -> Picture:
+    """Thirteen pairs that would have been printed in the same numbers, hollow where a value was put in."""
+    found = reconstruct_crossover(published_crossover_2022(), seed=1, effort=Effort(chains=24, warm_up=60, draws=20))
+    first, second = np.array(found.possible_pairs).T
+    put_in = found.reported.imputed_as_ma
+    return possible_data_picture(
+        PossibleData(
+            first_label="anterior-posterior", second_label="anterior-lateral", first_ma=first, second_ma=second,
+            first_put_in=first == put_in, second_put_in=second == put_in, maximum_ma=found.reported.maximum_ma,
+        ),
+        "possible_data", "The 2022 crossover: pairs that agree with its summary", "", "Thirteen invented pairs of currents.",
+    )  # fmt: skip
 
 
 def main() -> None:
@@ -81,10 +104,11 @@ def main() -> None:
         print(heading)
         print("\n".join(f"  {sentence}" for sentence in sentences))
     if options.out:
+        pictures = (*section.pictures, one_possible_data_set())
         with new_folder_atomically(Path(options.out), kind="literature") as scratch:
             for table in section.tables:
                 (scratch / f"{table.name}.csv").write_bytes(csv_text(table.frame).encode("utf-8"))
-            for picture in section.pictures:
+            for picture in pictures:
                 (scratch / f"{picture.name}.png").write_bytes(picture.png)
 
 

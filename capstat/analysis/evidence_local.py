@@ -235,16 +235,18 @@ def _same_way(effect: StudyEffect, own: tuple[str, str], compared: tuple[str, st
 def _alike(local: LocalStudy, question: EvidenceQuestion, thresholds: CensoredThresholds) -> CensoredThresholds | None:
     """The local attempts that may stand beside the studies of a question, or ``None``.
 
-    Nothing stands beside children.  Attempts in cardiac arrest and others are told apart where that was recorded.
+    Nothing stands beside children.  Attempts in cardiac arrest and others are told apart where that was recorded for
+    any; those in which it was not are then in neither group.
     """
     chosen = dict(question.where)
     if chosen.get("age_group") == ("children",):
         return None
     urgency = chosen.get("urgency", ())
-    if "arrest" not in thresholds.covariates or len(urgency) != 1 or urgency[0] == "mixed":
+    recorded = "arrest" in thresholds.covariates and bool(thresholds.covariates["arrest"].notna().any())
+    if not recorded or len(urgency) != 1 or urgency[0] == "mixed":
         return None if urgency == ("arrest",) else thresholds
     arrest = thresholds.covariates["arrest"]
-    keep = (arrest.fillna(False) if urgency[0] == "arrest" else ~arrest.fillna(False)).to_numpy(dtype=bool)
+    keep = (arrest.fillna(False) if urgency[0] == "arrest" else ~arrest.fillna(True)).to_numpy(dtype=bool)
     used = thresholds.subset(keep)
     return used if len(used) else None
 
@@ -264,7 +266,9 @@ def local_words(local: LocalStudy) -> str:
     settings = attempts["setting"].dropna().astype(str).value_counts()
     told = [f"{str(name).replace('-', ' ')} {100 * count / settings.sum():.0f} %" for name, count in settings.items()]
     arrest = attempts["arrest"].dropna()
+    unknown = 1 - len(arrest) / len(attempts)
     told += [f"in cardiac arrest {100 * float(arrest.mean()):.0f} %"] if len(arrest) else ["arrest not recorded"]
+    told += [f"not recorded for {100 * unknown:.0f} %"] if len(arrest) and unknown > 0 else []
     return ", ".join(told)
 
 
@@ -273,7 +277,7 @@ def local_effects(local: LocalStudy, gathered: Gathered, level: float) -> Iterat
 
     For a single arm all placements come first, then each of the compared ones; or the one that the question names.  A
     ratio is turned as the published ones are, and nothing is said where those are of other placements.  Nor is anything
-    said beside studies of children, or of cardiac arrest unless most of the local attempts were in arrest.
+    said beside studies of children; beside those of cardiac arrest stand the local attempts in arrest.
     """
     question = gathered.question
     if question.measure == "ratio" and local.comparison is not None and _beside_ratio(question):

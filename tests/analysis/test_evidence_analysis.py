@@ -18,7 +18,7 @@ from capstat.analysis.suppress_evidence import suppress_evidence
 from capstat.results import NotEstimableError, UsageError
 from capstat.synthesis.study_arm import EvidenceTable, StudyArm
 from capstat.synthesis.threshold_effects import threshold_effect
-from capstat.thresholds import ELECTRICAL_CAPTURE, MECHANICAL_CAPTURE
+from capstat.thresholds import AS_RECORDED_CAPTURE, ELECTRICAL_CAPTURE, MECHANICAL_CAPTURE
 
 AP, AL, BOTH = "anterior-posterior", "anterior-lateral", f"local, {ALL_PLACEMENTS}"
 QUICK = AnalysisOptions(replicates=100)
@@ -235,6 +235,68 @@ def test_beside_studies_without_a_definition_nothing_is_placed_or_combined():
     assert one.not_updated == one.not_placed == "what counted as capture was not seen in these studies"
 
 
+def test_a_local_definition_as_recorded_stands_beside_any():
+    """Beside studies whose definition was not seen, only records without one of their own are placed."""
+    rows = [{"patient_id": f"P{i}", "placement": AP, "max_output_ma": 140, "lowest_capture_ma": 60.0 if i < 9 else np.nan,
+             "highest_no_capture_ma": 55.0 if i < 9 else 140.0} for i in range(12)]  # fmt: skip
+    local = describe_local(study_from_frames(pd.DataFrame(rows)), QUICK, (AS_RECORDED_CAPTURE,))
+    table = EvidenceTable((record("s", n=19, n_captured=8, capture_definition="undescribed"),), ("x",), "0")
+    one = analyse_evidence(LiteratureQuestion(table=table, measures=("capture",)), local).parts[0].local[0]
+    assert one.capture == "as-recorded"
+    assert (one.effect.events, one.effect.total) == (9, 12)
+    assert one.position is not None
+    assert one.update is not None
+
+
+def in_arrest(values, arrest):
+    """Ramps with AP pads, in cardiac arrest or not."""
+    study = ramps({AP: values})
+    return study_from_frames(study.attempts.assign(arrest=arrest), study.steps)
+
+
+def test_attempts_without_a_record_of_arrest_are_in_neither_group():
+    study = in_arrest(law(12, 60), ["yes"] * 2 + ["no"] * 4 + [""] * 6)
+    for urgency, total in (("arrest", 2), ("elective", 4)):
+        found = asked("capture", [record("s", n=30, n_captured=20, urgency=urgency)], study)
+        assert {one.effect.total for one in found.parts[0].local} == {total}
+    assert "in cardiac arrest 33 %, not recorded for 50 %" in found.local_words
+    # recorded for none: all stand beside, and nobody is called free of arrest
+    blank = asked("capture", [record("s", n=30, n_captured=20)], in_arrest(law(12, 60), [""] * 12))
+    assert {one.effect.total for one in blank.parts[0].local} == {12}
+    assert all("arrest" not in one.effect.label for one in blank.parts[0].local)
+    assert "arrest not recorded" in blank.local_words
+
+
+def test_attempts_in_arrest_stand_beside_studies_of_arrest_only():
+    study = in_arrest([*law(12, 60), *[200.0] * 5, 60.0], ["no"] * 12 + ["yes"] * 6)
+    for urgency, events, total, label in (("arrest", 1, 6, ", in arrest"), ("elective", 12, 12, ", not in arrest")):
+        arms = [record(f"s{i}", n=30, n_captured=20 + i, urgency=urgency) for i in range(3)]
+        found = asked("capture", arms, study)
+        assert [(one.effect.label, one.effect.events, one.effect.total) for one in found.parts[0].local] == [
+            (BOTH + label, events, total), (f"local, {AP}{label}", events, total),
+        ]  # fmt: skip
+    assert found.local_words.endswith("in cardiac arrest 33 %")
+    assert found.capture == "mechanical"
+
+
+def test_without_a_record_of_arrest_nothing_stands_beside_arrest():
+    study = ramps({AP: law(12, 60)})
+    for urgency, many in (("arrest", 0), ("elective", 2)):
+        found = asked("capture", [record("s", n=30, n_captured=20, urgency=urgency)], study)
+        assert len(found.parts[0].local) == many
+    assert found.local_words == "arrest not recorded"
+    assert asked("capture", ARMS).local_words == ""
+
+
+def test_nothing_stands_beside_children():
+    crossed = ramps({AP: law(14, 64), AL: law(14, 80)}, crossed=True)
+    for group, many in (("children", 0), ("adults", 1)):
+        arms = [record("s", n=30, n_captured=20, age_group=group)]
+        assert (len(asked("capture", arms, crossed).parts[0].local) > 0) == bool(many)
+        pair = [replace(arm, age_group=group) for arm in crossovers(0.8)]
+        assert len(asked("ratio", pair, crossed).parts[0].local) == many
+
+
 def test_no_attempt_was_assessed():
     study = ramps({AP: law(12, 60)}, columns=("electrical_capture",))
     with pytest.raises(NotEstimableError, match="No attempt was assessed"):
@@ -333,7 +395,11 @@ def test_real_reanalysis_of_the_published_crossover_answers_the_ratio():
     (part,) = found.parts
     assert [s.effect.arm for s in part.pooled.studies] == ["moayedi2022_AP_threshold"]
     assert part.pooled.gathered.compared == (AP, AL)
-    assert found.reanalysis.effect is not None
+    effect, recorded = found.reanalysis.effect, found.reanalysis.crossover.ratio
+    # the error is that of the limits, and the limits told are the recorded ones, which are skewed
+    assert effect.value == pytest.approx(np.log(recorded.value))
+    assert 2 * 1.959964 * effect.se == pytest.approx(np.log(recorded.upper / recorded.lower), rel=1e-6)
+    assert part.pooled.studies[0].estimate == recorded
     assert part.pooled.studies[0].estimate.value < 1
 
 

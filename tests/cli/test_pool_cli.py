@@ -12,7 +12,7 @@ import pytest
 from scipy import stats
 
 from capstat.cli.main import EXIT_FINDINGS, EXIT_FINE, EXIT_USAGE, main
-from capstat.synthesis.evidence_file import evidence_csv, read_evidence
+from capstat.synthesis.evidence_file import evidence_csv, published_evidence, read_evidence
 from capstat.synthesis.study_arm import StudyArm
 
 AP, AL = "anterior-posterior", "anterior-lateral"
@@ -230,6 +230,7 @@ def test_applied_current_is_no_threshold(evidence, capsys):
     (["--literature-weight", "101"], "is not a percentage"),
     (["--measure", "pressure"], "invalid choice"),
     (["--judgements", "nowhere.toml"], "nowhere.toml"),
+    (["--to", "mine.csv"], "--to says where --template writes"),
     (["nowhere"], "nowhere"),
 ])  # fmt: skip
 def test_wrong_usage_is_one_sentence(options, words, capsys, monkeypatch, tmp_path):
@@ -313,6 +314,34 @@ def test_where_and_by(capsys):
     assert "Outcome, paced against not paced: arrest One study only" in told(capsys)
     assert main(["pool", "--measure", "ratio", "--where", "age_group=children"]) == EXIT_FINE
     assert "No record of the evidence table fits what was asked." in told(capsys)
+
+
+def test_spellings_of_files_are_understood(capsys):
+    texts = []
+    for word in ("AP", AP):
+        assert main(["pool", "--measure", "capture", "--where", f"placement={word}", "--json"]) == EXIT_FINE
+        texts.append(capsys.readouterr().out)
+    assert texts[0] == texts[1]
+    assert json.loads(texts[0])["settings"]["where"] == {"placement": [AP]}
+    assert json.loads(texts[0])["questions"]
+
+
+def test_list_obeys_where(capsys):
+    assert main(["pool", "--list", "--where", "placement=AP", "--where", "urgency=arrest", "--json"]) == EXIT_FINE
+    listed = {row["arm"] for row in json.loads(capsys.readouterr().out)["published_studies"]}
+    arms = published_evidence()
+    assert listed == {arm.arm for arm in arms if arm.placement == AP and arm.urgency == "arrest"}
+    assert 0 < len(listed) < len(arms)
+
+
+def test_text_begins_with_the_answers_in_short(evidence, capsys):
+    assert main(["pool"]) == EXIT_FINE
+    out = capsys.readouterr().out
+    assert out.startswith("In short\n")
+    assert "3 studies of 215 patients together give 9 %" in told_text(out.partition("\n\n")[2].partition("\n\n")[0])
+    # one answer is short by itself
+    assert main(evidence(*crossover("x", 0.8))) == EXIT_FINE
+    assert "In short" not in capsys.readouterr().out
 
 
 def test_list_and_columns(capsys):

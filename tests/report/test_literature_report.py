@@ -19,7 +19,12 @@ from capstat.analysis.evidence_brief import evidence_brief
 from capstat.analysis.evidence_reanalysis import reanalyse
 from capstat.report.brief import brief_text, brief_words
 from capstat.report.literature_section import literature_section
-from capstat.report.literature_sentences import local_notes, part_sentences, unanswered_sentence
+from capstat.report.literature_sentences import (
+    local_notes,
+    part_sentences,
+    reanalysis_sentences,
+    unanswered_sentence,
+)
 from capstat.report.literature_tables import evidence_list_table, literature_tables, tables_of_question
 from capstat.report.literature_words import file_name, question_title
 from capstat.synthesis.judgements import CertaintyJudgement, DecisionContext, Judgement
@@ -269,6 +274,61 @@ def test_one_study_can_be_contradicted_and_the_assumption_is_told(local):
     assert "Whether your patients (prehospital 100 %) are like these is for you to judge." in words
     notes = " ".join(tables_of_question(part, 1)[-1].notes)
     assert "it is assumed to lie below about 17 % with probability one half" in notes
+
+
+def test_arms_of_fewer_studies_are_counted_as_arms():
+    arms = [record("a_1", n=20, n_captured=15), record("a_2", n=20, n_captured=14), record("b", n=30, n_captured=20)]
+    arms[2] = replace(arms[2], provenance="verified")
+    (part,) = analysed(arms=arms, measures=("capture",)).parts
+    assert part_sentences(part)[0].startswith("3 arms of 2 studies of 70 patients (2 of them added by you)")
+
+
+def test_a_single_study_shows_another_arm_of_the_same_people():
+    arms = [record("a_1", n=20, n_captured=15, overlaps=("a_2",)), record("a_2", n=10, n_captured=9, overlaps=("a_1",))]
+    (part,) = analysed(arms=arms, measures=("capture",)).parts
+    said = part_sentences(part)[0]
+    assert "One study only (added by you), so nothing is pooled: " in said
+    assert re.search(r"1, 75 % .*; .*2, 90 % ", said)
+
+
+def test_shares_that_few_studies_do_not_bound_are_counts():
+    everybody = [record("a", n=10, n_captured=10), record("b", n=9, n_captured=9)]
+    (part,) = analysed(arms=everybody, measures=("capture",)).parts
+    said = part_sentences(part)[0]
+    assert said.startswith("2 studies of 19 patients (2 of them added by you): Writera 1990 10/10, Writerb 1990 9/9. ")
+    assert "is not bounded by so few" in said
+    # Clopper-Pearson limits of 19 of 19: 0.025 ** (1 / 19) = 0.82
+    assert "if they did not differ it would be 100 % (95 % CI 82 to 100 %)." in said
+    many = [record(f"s{i}", n=40, n_captured=30 + i % 3) for i in range(8)]
+    (part,) = analysed(arms=many, measures=("capture",)).parts
+    assert "together give" in part_sentences(part)[0]
+
+
+def test_local_sentences_say_what_is_assumed(local):
+    near, far = (
+        " ".join(part_sentences(analysed(arms=crossover("a", v), local=local, measures=("ratio",)).parts[0], "few"))
+        for v in (0.8, 3.0)
+    )
+    assert "is not so far off as to be called unusual beside these studies: of further services, if they differ" in near
+    assert "is unusual beside these studies: of further services, if they differ as assumed, " in far
+    for said in (near, far):
+        assert re.search(
+            r"If the published studies were believed at weight [\d.]+ \(an assumption\), both together would give "
+            r"[\d.]+ \(95 % interval [\d.]+ to [\d.]+\) in place of [\d.]+\.", said
+        )  # fmt: skip
+        assert said.endswith("Whether your patients (few) are like these is for you to judge.")
+
+
+def test_what_the_reanalysis_hangs_on_is_a_range(with_reanalysis):
+    found = analysed(measures=("ratio",)).reanalysis
+    rows = [row.ratio for row in found.crossover.rows if row.ratio.value is not None]
+    low, high = min(row.value for row in rows), max(row.value for row in rows)
+    ends = min(row.lower for row in rows), max(row.upper for row in rows)
+    assert ends[0] < low < high < ends[1]
+    assert (
+        f"the best value moves from {low:.2f} to {high:.2f}, and the limits reach from {ends[0]:.2f} to {ends[1]:.2f}."
+        in reanalysis_sentences(found)[2]
+    )
 
 
 def test_list_of_shipped_records():

@@ -88,6 +88,19 @@ def test_overlaps_are_named_on_both_sides():
             assert arm.arm in ARMS[other].overlaps, (arm.arm, other)
 
 
+def test_series_of_one_service_may_hold_the_same_people():
+    others = {"clinton1985", "eitel1987_electrical", "eitel1987_pulse"}
+    assert set(ARMS["circulation1985"].overlaps) == others
+    assert all("circulation1985" in ARMS[code].overlaps for code in others)
+
+
+def test_a_criterion_from_a_secondary_summary_says_so():
+    words = "The capture criterion is from a secondary summary."
+    assert {arm.arm for arm in TABLE if arm.notes.endswith(words)} == {
+        "moayedi2022_AP_threshold", "moayedi2022_AL_threshold",
+    }  # fmt: skip
+
+
 def test_arms_of_one_study_that_are_not_compared_overlap_or_are_apart_by_intention():
     """People are apart: two indications, two results of an audit, and the arms of a controlled comparison."""
     apart = set()

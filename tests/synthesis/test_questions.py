@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -10,10 +11,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from capstat.results import UsageError
+from capstat.results import Estimate, UsageError
 from capstat.synthesis.evidence_file import published_evidence
 from capstat.synthesis.pooled import pool_evidence
-from capstat.synthesis.questions import EvidenceQuestion, gather, questions_of
+from capstat.synthesis.questions import EvidenceQuestion, canonical_words, gather, questions_of, records_of
+from capstat.synthesis.scales import effect_estimate
 from capstat.synthesis.study_arm import EvidenceTable, StudyArm
 from capstat.synthesis.study_effect import StudyEffect
 
@@ -92,6 +94,42 @@ def test_populations_and_definitions_are_asked_apart():
     assert found[0].conditions == "adults or not said, elective, pulse"
 
 
+@pytest.mark.parametrize("measure", ["threshold", "ratio", "difference"])
+def test_currents_under_two_definitions_are_asked_apart_unless_somebody_asks(measure):
+    limits = {"difference_ma": -9.0, "difference_lower_ma": -12.0, "difference_upper_ma": -6.0}
+    make = {"threshold": lambda c, **f: (threshold(c, **f),), "ratio": lambda c, **f: ratio(c, 0.8, **f)[:1],
+            "difference": lambda c, **f: contrast(c, **limits, **f)[:1]}[measure]  # fmt: skip
+    arms = (*make("a"), *make("b", capture_definition="sustained"))
+    found = questions_of(table(*arms), [measure])
+    assert [dict(question.where)["capture_definition"] for question in found] == [("pulse",), ("sustained",)]
+    (both,) = questions_of(table(*arms), [measure], by=("age_group", "urgency"))
+    assert all(both.takes(arm) for arm in arms)
+
+
+def test_three_shipped_elective_thresholds_are_together_only_where_asked():
+    evidence, elective = published_evidence(), [("urgency", ("elective",))]
+
+    def sizes(**options):
+        found = questions_of(evidence, ["threshold"], where=elective, **options)
+        return sorted(len(gather(evidence, question).effects) for question in found)
+
+    assert max(sizes()) == 2
+    assert max(sizes(by=("age_group", "urgency"))) == 3
+
+
+def test_accepted_spellings_are_understood_and_others_left():
+    assert canonical_words("placement", ["AP", AL, "AP"]) == (AP, AL)
+    assert canonical_words("placement", ["bogus"]) == ("bogus",)
+    assert canonical_words("study", ["AP"]) == ("AP",)
+
+
+def test_records_of_conditions():
+    arms = table(record("a"), record("b", urgency="arrest"), record("c", urgency="arrest", placement=AL))
+    found = records_of(arms, (("urgency", ("arrest",)), ("placement", (AP,))))
+    assert [arm.arm for arm in found] == ["b"]
+    assert records_of(arms, ()) == arms
+
+
 def test_where_and_by_change_what_is_mixed():
     arms = (record("a", n=10, n_captured=9), record("c", n=10, n_captured=9, age_group="children"))
     (both,) = questions_of(table(*arms), ["capture"], where=[("age_group", ("adults", "children"))])
@@ -161,8 +199,29 @@ def test_spread_is_lent_only_where_asked():
     assert lent[1].value == pytest.approx(np.log(80.0))
     assert lent[1].se == pytest.approx(sd * draws.std(), rel=0.01)
     assert "assumed and taken as known" in " ".join(lent[1].assumptions)
+    # what intervals lose by it is told
+    assert "95 % limits hold in 92 %" in " ".join(lent[1].assumptions)
     # nobody to borrow from
     assert gathered("threshold", arms[1], borrow_spread=True).effects == ()
+
+
+def test_spread_is_not_lent_to_a_study_that_put_numbers_in():
+    bare = {"minimum_ma": None, "maximum_ma": None, "n": 12}
+    put_in = threshold("s_b", 90.0, study="s", non_capture="imputed", imputed_as_ma=141.0)
+    arms = threshold("own"), threshold("s_a", 80.0, study="s", **bare), put_in
+    found = gathered("threshold", *arms, borrow_spread=True)
+    assert [effect.arm for effect in found.effects] == ["own"]
+    assert "None is borrowed for it: a number stands for 'not captured'" in reasons(found)["s_a"]
+    # the same arm of a study that did not
+    assert len(gathered("threshold", *arms[:2], borrow_spread=True).effects) == 2
+
+
+def test_what_was_worked_out_here_is_told():
+    derived = "n_captured: 33 of 35 less 22 of 24"
+    found = gathered("capture", record("a", n=11, n_captured=11, derived=derived), record("b", n=9, n_captured=8))
+    told = [[words for words in effect.assumptions if "Worked out" in words] for effect in found.effects]
+    assert told == [[f"Worked out here, not printed: {derived}"], []]
+    assert {effect.method for effect in found.effects} == {"counts"}
 
 
 def test_a_reanalysis_takes_the_place_of_the_record():
@@ -263,6 +322,35 @@ def test_turned_differences_change_their_sign():
     minus = contrast("x", difference_ma=-30.0, difference_lower_ma=-40.0, difference_upper_ma=-20.0)
     plus = contrast("y", AL, AP, difference_ma=28.0, difference_lower_ma=18.0, difference_upper_ma=38.0)
     assert [e.value for e in gathered("difference", *minus, *plus).effects] == [-30.0, -28.0]
+
+
+def test_limits_of_its_own_are_told_and_dropped_where_a_comparison_is_turned():
+    own = Estimate("ratio", 0.8, 0.3, 1.1, 0.95, "ratio", "log", 20, "skewed")
+
+    def again(code):
+        return StudyEffect(arm=f"{code}_a", other=f"{code}_b", label="", measure="ratio", value=float(np.log(0.8)),
+                           se=0.1, n=20, method="other means", told=own)  # fmt: skip
+
+    straight, turned = ratio("x", 0.9), ratio("y", 1.2, first=AL, second=AP)
+    found = gathered("ratio", *straight, *turned, reanalysed={"x_a": again("x"), "y_a": again("y")})
+    first, second = found.effects
+    assert effect_estimate(first, 0.95) is own
+    assert second.told is None
+    other = effect_estimate(second, 0.95)
+    limits = np.exp(-np.log(0.8) + stats.norm.ppf([0.025, 0.5, 0.975]) * 0.1)
+    assert (other.lower, other.value, other.upper) == pytest.approx(limits)
+
+
+def test_different_outcomes_are_never_pooled_together():
+    arms = (*outcome("x", 9, 30, 5, 30), *outcome("y", 8, 30, 5, 30))
+    other = tuple(replace(arm, outcome="Survival") for arm in outcome("z", 7, 30, 5, 30))
+    late = tuple(replace(arm, outcome="survival at one year") for arm in outcome("w", 7, 30, 5, 30))
+    every = questions_of(table(*arms, *late), ["outcome"])
+    assert [dict(question.where)["outcome"] for question in every] == [("survival",), ("survival at one year",)]
+    # nor where nothing keeps them apart; capitals make no other outcome
+    found = gathered("outcome", *arms, *other, *late)
+    assert [effect.arm for effect in found.effects] == ["x_p", "y_p", "z_p"]
+    assert reasons(found) == {"w_p": "another outcome (survival at one year) than that of x_p (survival)"}
 
 
 def test_other_pairs_of_placements_are_not_pooled_with_the_first():
