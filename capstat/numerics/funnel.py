@@ -22,6 +22,8 @@ class FunnelLimits:
 
     Attributes
     ----------
+    mu : float
+        The value.
     se : ndarray, shape (n,)
         Standard errors, from 0.
     levels : tuple of float
@@ -30,6 +32,7 @@ class FunnelLimits:
         ``mu -+ z se``.
     """
 
+    mu: float
     se: NDArray[np.float64]
     levels: tuple[float, ...]
     lower: NDArray[np.float64]
@@ -55,4 +58,4 @@ def funnel_limits(
         raise UsageError("A funnel needs two points at least, and levels between 0 and 1.")
     se = np.linspace(0.0, largest_se, points)
     half = np.asarray(stats.norm.ppf([0.5 + level / 2 for level in levels]))[:, None] * se
-    return FunnelLimits(se, tuple(levels), mu - half, mu + half)
+    return FunnelLimits(mu, se, tuple(levels), mu - half, mu + half)

@@ -46,11 +46,11 @@ SPREAD_SCALE: Final = {"log": 0.25, "logit": 1.0, "identity": 15.0}
 """Scale of the half-normal prior of the standard deviation between services, on the pooling scale: an assumption, no
 source.
 
-With probability one half it lies below 0.17 of the logarithm (about 17 %), 0.67 of the log odds, 10 mA; with 95 % below
+With probability one half it lies below 0.17 of the logarithm, 0.67 of the log odds, 10 mA; with 95 % below
 0.49, 2 and 29 mA.  The centres of seven published studies of thresholds spread by about 13 mA, 0.19 of the logarithm.
 """
 SPREAD_WORDS: Final = {
-    "log": "it is assumed to lie below about 17 % with probability one half and below 49 % with 95 %",
+    "log": "it is assumed to lie below 0.17 of the logarithm with probability one half, below 0.49 with 95 %",
     "logit": "it is assumed to lie below 0.67 of the log odds with probability one half, below 2 with 95 %",
     "identity": "it is assumed to lie below 10 mA with probability one half and below 29 mA with 95 %",
 }
@@ -115,7 +115,7 @@ class LocalUpdate:
     weight : float
         Weight of the prior; an assumption.
     combined : Estimate
-        Posterior mean or median with its interval.
+        Posterior median with its interval.
     by_weight : tuple of (float, Estimate)
         The same for weights from none to all, ``weight`` among them.
     conflict_p : float

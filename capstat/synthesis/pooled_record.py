@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from capstat.numerics.asymmetry import Asymmetry
-    from capstat.numerics.binomial_normal_record import PooledProportion
     from capstat.numerics.funnel import FunnelLimits
     from capstat.results import Estimate
     from capstat.synthesis.questions import EvidenceQuestion, Gathered
@@ -19,7 +18,6 @@ __all__ = [
     "PooledEvidence",
     "PooledStudy",
     "PredictionRange",
-    "StudyDistribution",
 ]
 
 
@@ -83,26 +81,6 @@ class CaseInfluence:
     hat: float
 
 
-@dataclass(frozen=True, slots=True)
-class StudyDistribution:
-    """The fitted distribution of the studies' true values on the pooling scale.
-
-    Attributes
-    ----------
-    mu, se : float
-        Mean, and its conventional standard error.
-    tau : float
-        Standard deviation between studies.
-    k : int
-        Studies.
-    """
-
-    mu: float
-    se: float
-    tau: float
-    k: int
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class PooledEvidence:
     """What several studies say together.
@@ -135,14 +113,8 @@ class PooledEvidence:
         Test of small-study effects.
     not_tested : str
         Why there is no such test; empty when there is.
-    distribution : StudyDistribution or None
-        For predictions and priors.
     funnel : FunnelLimits or None
         Where studies would lie around the pooled value by chance alone, on the pooling scale; ``None`` for shares.
-    shares : PooledProportion or None
-        The binomial-normal model of shares captured.
-    notes : tuple of str
-        What a reader must know.
     not_pooled : str
         Why nothing is pooled; empty when it is.
     """
@@ -160,10 +132,7 @@ class PooledEvidence:
     influence: tuple[CaseInfluence, ...] = ()
     asymmetry: Asymmetry | None = None
     not_tested: str = ""
-    distribution: StudyDistribution | None = None
     funnel: FunnelLimits | None = None
-    shares: PooledProportion | None = None
-    notes: tuple[str, ...] = ()
     not_pooled: str = ""
 
     @property

@@ -10,7 +10,7 @@ import numpy as np
 from capstat.numerics.binomial_normal import pool_proportions
 from capstat.numerics.binomial_normal_groups import leave_one_out
 from capstat.results import Estimate, NotEstimableError
-from capstat.synthesis.pooled_record import LeftOut, PredictionRange, StudyDistribution
+from capstat.synthesis.pooled_record import LeftOut, PredictionRange
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -76,9 +76,6 @@ def pool_shares(nothing: PooledEvidence) -> PooledEvidence:
                    f"{MODEL}, t limits with k - 1 degrees of freedom")
         )  # fmt: skip
     low, high = found.prediction or (None, None)
-    distribution = None
-    if found.mu is not None and found.se is not None and found.tau is not None:
-        distribution = StudyDistribution(found.mu, found.se, found.tau, found.k)
     return replace(
         nothing,
         headline=_headline(found, n),
@@ -92,8 +89,6 @@ def pool_shares(nothing: PooledEvidence) -> PooledEvidence:
         heterogeneity_p=found.spread_p,
         leave_one_out=_without_each(nothing.studies, events, totals, nothing.level),
         not_tested=NO_TEST,
-        distribution=distribution,
-        shares=found,
     )  # fmt: skip
 
 

@@ -14,7 +14,7 @@ from capstat.numerics.influence import influence, leave_one_out
 from capstat.numerics.mantel_haenszel import mantel_haenszel
 from capstat.numerics.random_effects import pool, pool_common, prediction_interval
 from capstat.results import Estimate, NotEstimableError
-from capstat.synthesis.pooled_record import CaseInfluence, LeftOut, PredictionRange, StudyDistribution
+from capstat.synthesis.pooled_record import CaseInfluence, LeftOut, PredictionRange
 from capstat.synthesis.scales import SCALES, natural_estimate
 
 if TYPE_CHECKING:
@@ -111,7 +111,6 @@ def pool_values(nothing: PooledEvidence) -> PooledEvidence:
         asymmetry=asymmetry,
         not_tested=reason,
         funnel=funnel_limits(random.mu, _FUNNEL_ROOM * float(np.sqrt(v.max()))),
-        distribution=StudyDistribution(random.mu, random.conventional_se, float(np.sqrt(random.tau2)), random.k),
     )  # fmt: skip
 
 

@@ -46,13 +46,6 @@ class PoolingScale:
                 return float(np.exp(value))
         return float(special.expit(value)) if self.name == "logit" else value
 
-    def pooling(self, value: float) -> float:
-        """From what is told to the pooling scale."""
-        with np.errstate(divide="ignore"):
-            if self.name == "log":
-                return float(np.log(value))
-            return float(special.logit(value)) if self.name == "logit" else value
-
 
 SCALES: Final[dict[Measure, PoolingScale]] = {
     "threshold": PoolingScale("log", "mA", None, "median capture threshold"),

@@ -273,7 +273,7 @@ def test_one_study_can_be_contradicted_and_the_assumption_is_told(local):
     assert "if they differ as assumed" in words
     assert "Whether your patients (prehospital 100 %) are like these is for you to judge." in words
     notes = " ".join(tables_of_question(part, 1)[-1].notes)
-    assert "it is assumed to lie below about 17 % with probability one half" in notes
+    assert "it is assumed to lie below 0.17 of the logarithm with probability one half" in notes
 
 
 def test_arms_of_fewer_studies_are_counted_as_arms():

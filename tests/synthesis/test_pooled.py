@@ -317,7 +317,6 @@ def test_all_captured_in_every_study():
     assert few.headline.value == 1
     assert few.headline.lower == pytest.approx(0, abs=1e-9)
     assert few.headline.notes[-1]
-    assert few.distribution is None
     assert few.prediction.reason
     many = shares(*((14 + i, 14 + i) for i in range(7)))
     assert many.headline.value == 1

@@ -134,7 +134,7 @@ def funnel_of(part: EvidencePart, position: int) -> Picture | None:
     scale = SCALES[pooled.question.measure]
     used = [s.effect for s in pooled.studies if s.effect.value is not None and s.effect.se is not None]
     limits = pooled.funnel
-    if limits is None or pooled.distribution is None or len(used) < FEWEST_IN_FUNNEL:
+    if limits is None or len(used) < FEWEST_IN_FUNNEL:
         return None
     return funnel_picture(
         FunnelPlot(
@@ -145,7 +145,7 @@ def funnel_of(part: EvidencePart, position: int) -> Picture | None:
             contours=tuple(
                 FunnelContour(level=level, se=limits.se, lower=limits.lower[k], upper=limits.upper[k]) for k, level in enumerate(limits.levels)
             ),
-            centre=pooled.distribution.mu, centre_words="the pooled value",
+            centre=limits.mu, centre_words="the pooled value",
             axis="log" if scale.name == "log" else "linear", x_label=f"{scale.quantity}, {scale.unit}",
             se_label="standard error" + (" of the logarithm" if scale.name == "log" else ""),
         )
