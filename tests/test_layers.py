@@ -18,9 +18,10 @@ LAYERS = {
     "distributions": 4,
     "capture": 5,
     "placement": 6, "protocol": 6, "synthesis": 6,
-    "analysis": 7, "synthetic": 7,
-    "report": 8,
-    "cli": 9,
+    "outcomes": 7,
+    "analysis": 8, "synthetic": 8,
+    "report": 9,
+    "cli": 10,
 }  # fmt: skip
 MODELLING = {"scipy", "statsmodels", "lifelines"}
 PLOTTING = {"matplotlib", "seaborn"}

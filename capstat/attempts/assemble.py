@@ -8,10 +8,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from capstat.attempts.check_attempts import check_attempts
+from capstat.attempts.check_outcomes import check_follow_up, check_outcomes
 from capstat.attempts.check_patients import check_body_size, check_patient_links
+from capstat.attempts.check_periods import check_periods
 from capstat.attempts.check_steps import check_only_positive, check_steps
 from capstat.attempts.convert import convert_table, empty_sheet
 from capstat.attempts.merge_patients import merge_patients
+from capstat.attempts.periods import order_periods
 from capstat.attempts.ramps import order_steps
 
 if TYPE_CHECKING:
@@ -36,6 +39,7 @@ class Assembled:
     attempts: pd.DataFrame
     attempt_source_rows: NDArray[np.int64]
     steps: pd.DataFrame
+    periods: pd.DataFrame
     patients: pd.DataFrame
 
 
@@ -44,8 +48,11 @@ def assemble(tables: Mapping[Table, RawTable | None], mapping: StudyMapping, log
 
     A table that exists but could not be read is ``None`` in ``tables``.
     """
+    linked = bool({"steps", "periods"}.intersection(tables))
     sheets = {
-        table: convert_table(raw, table, mapping.table(table), mapping.name, log, with_steps="steps" in tables)
+        table: convert_table(
+            raw, table, mapping.table(table), mapping.name, log, with_steps="steps" in tables, linked=linked
+        )
         for table, raw in tables.items()
         if raw is not None
     }
@@ -66,16 +73,21 @@ def assemble(tables: Mapping[Table, RawTable | None], mapping: StudyMapping, log
     ramps = order_steps(steps, attempts, log)
     check_attempts(attempts, ramps, log, steps_lost="steps" in tables and not sheets.get("steps"))
     check_steps(attempts, ramps, log)
+    periods = order_periods((sheets.get("periods") or [empty_sheet("periods")])[0], attempts, log)
+    check_periods(attempts, periods, log)
     for sheet in (attempts, patients, *beside):
         check_only_positive(sheet, log)
     for sheet in (patients, *beside):
         check_body_size(sheet, log)
     if len(patients):
         check_patient_links(patients, attempts, log)
+    for sheet in (patients, *beside):
+        check_outcomes(sheet, log)
     described = merge_patients(patients, beside[0] if beside else empty_sheet("patients"), log)
     steps_frame = ramps.sheet.frame.drop(columns="attempt_id")
     steps_frame.insert(0, "attempt_row", ramps.attempt_row)
-    return Assembled(_named_attempts(attempts), attempts.rows, steps_frame, described)
+    check_follow_up(attempts, described, log)
+    return Assembled(_named_attempts(attempts), attempts.rows, steps_frame, periods.frame, described)
 
 
 def _named_attempts(attempts: Sheet) -> pd.DataFrame:

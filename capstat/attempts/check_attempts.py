@@ -199,6 +199,9 @@ def _check_end(attempts: Sheet, ramps: Ramps, log: FindingLog) -> None:
 
 def _check_times(attempts: Sheet, log: FindingLog) -> None:
     for earlier, later in (
+        ("onset_s", "pacing_start_s"),
+        ("pads_on_s", "pacing_start_s"),
+        ("arrival_s", "pads_on_s"),
         ("pacing_start_s", "pacing_end_s"),
         ("pacing_start_s", "first_capture_s"),
         ("first_capture_s", "pacing_end_s"),
@@ -212,8 +215,46 @@ def _check_times(attempts: Sheet, log: FindingLog) -> None:
             backwards,
             later,
             partial(_before, earlier, before),
-            remedy="Times are seconds from one time zero: first pulse, first capture, last pulse.",
+            remedy="Seconds from one time zero, in this order: onset, arrival, pads, first pulse, capture, last pulse.",
         )
+
+    arrival, start = attempts.numbers("arrival_s"), attempts.numbers("pacing_start_s")
+    with np.errstate(invalid="ignore"):
+        paced_before = arrival > start
+    attempts.report(
+        log,
+        "paced-before-arrival",
+        paced_before,
+        "arrival_s",
+        partial(_after, "pacing_start_s", start),
+        remedy="Who was paced before arrival is left out of times that count from arrival; check both times.",
+        severity="warning",
+    )
+    _check_shared_zero(attempts, log)
+
+
+def _check_shared_zero(attempts: Sheet, log: FindingLog) -> None:
+    """Warn where a later attempt begins before an earlier one ended: their times then count from different zeros."""
+    frame = attempts.frame[["patient_id", "attempt_order", "pacing_start_s", "pacing_end_s"]]
+    known = frame["patient_id"].notna() & frame["attempt_order"].notna() & frame["pacing_start_s"].notna()
+    ordered = frame[known.to_numpy()].sort_values(["patient_id", "attempt_order"], kind="stable")
+    end = ordered["pacing_end_s"].fillna(ordered["pacing_start_s"])
+    before = end.groupby(ordered["patient_id"], sort=False, observed=True).shift()
+    overlapping = np.zeros(len(attempts), dtype=bool)
+    overlapping[ordered.index[(ordered["pacing_start_s"] < before).to_numpy()].to_numpy(dtype=np.intp)] = True
+    attempts.report(
+        log,
+        "attempts-overlap",
+        overlapping,
+        "pacing_start_s",
+        "is before the end of the patient's attempt before it",
+        remedy="All attempts of a patient share one time zero; of such a patient only the first attempt has a time.",
+        severity="warning",
+    )
+
+
+def _after(earlier: str, times: NDArray[np.float64], at: int) -> str:
+    return f"is after {earlier}, which is {number_in_words(times[at], field_named('attempts', earlier), ' s')}"
 
 
 def _before(earlier: str, times: NDArray[np.float64], at: int) -> str:

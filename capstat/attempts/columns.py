@@ -42,16 +42,18 @@ def plan_columns(
     log: FindingLog,
     *,
     with_steps: bool,
+    linked: bool,
 ) -> ColumnPlan | None:
     """Match the columns of a file to fields; ``None`` when none is recognised or a needed one is missing.
 
-    ``with_steps`` says whether the study has a steps table, so that attempts need their code.
+    ``with_steps`` says whether the study has a steps table, ``linked`` whether it has a table that needs the
+    attempts' codes.
     """
     report = HeaderReport(raw, table, mapping_name, log)
     planner = _Planner(raw, mapping, report, log)
     fields = fields_in_file(table)
     sources = {field.name: at for field in fields if (at := planner.find(field)) is not None}
-    needed = [field for field in fields if field.required or (with_steps and field.name == "attempt_id")]
+    needed = [field for field in fields if field.required or (linked and field.name == "attempt_id")]
     summary = [field for field in fields if table == "attempts" and field.name in _SUMMARY]
     if not sources:
         report.no_header(fields, needed if with_steps else [*needed, *summary])

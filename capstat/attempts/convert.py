@@ -37,12 +37,13 @@ def convert_table(
     log: FindingLog,
     *,
     with_steps: bool = False,
+    linked: bool = False,
 ) -> list[Sheet]:
     """Return the tables in one file: one, or attempts followed by the patients columns beside them.
 
     Parameters are those of `plan_columns`.  The list is empty when no column is recognised.
     """
-    plan = plan_columns(raw, table, mapping, mapping_name, log, with_steps=with_steps)
+    plan = plan_columns(raw, table, mapping, mapping_name, log, with_steps=with_steps, linked=linked)
     if plan is None:
         return []
     check_use(raw, table, mapping, mapping_name, plan.sources, log)

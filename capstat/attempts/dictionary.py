@@ -50,10 +50,11 @@ def table_schema(table: Table) -> dict[str, Any]:
         "primaryKey": {
             "attempts": "attempt_id",
             "steps": ["attempt_id", "step_order"],
+            "periods": ["attempt_id", "capture_criterion", "from_s"],
             "patients": "patient_id",
         }[table],
     }
-    if table == "steps":
+    if table in ("steps", "periods"):
         schema["foreignKeys"] = [_reference("attempt_id", "attempts")]
     if table == "attempts":
         schema["foreignKeys"] = [_reference("patient_id", "patients")]

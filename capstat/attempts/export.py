@@ -27,6 +27,9 @@ def study_to_csv_texts(study: Study) -> dict[str, str]:
     if len(study.steps):
         steps = study.steps.assign(attempt_id=codes[study.steps["attempt_row"].to_numpy()])
         texts["steps.csv"] = _table_text("steps", steps)
+    if len(study.periods):
+        periods = study.periods.assign(attempt_id=codes[study.periods["attempt_row"].to_numpy()])
+        texts["periods.csv"] = _table_text("periods", periods)
     if len(study.patients):
         texts["patients.csv"] = _table_text("patients", study.patients)
     return texts

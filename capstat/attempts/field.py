@@ -11,7 +11,7 @@ if TYPE_CHECKING:
 __all__ = ["Field", "Kind", "Table", "When"]
 
 Kind = Literal["identifier", "number", "whole", "yes_no", "category"]
-Table = Literal["attempts", "steps", "patients"]
+Table = Literal["attempts", "steps", "periods", "patients"]
 When = Literal["before", "with", "after", "record"]
 
 
@@ -23,7 +23,7 @@ class Field:
     ----------
     name : str
         Column name; a unit is part of it (``_ma``, ``_ms``, ``_s``, ...).
-    table : {"attempts", "steps", "patients"}
+    table : {"attempts", "steps", "periods", "patients"}
         Table that the column belongs to.
     meaning : str
         What one cell says.

@@ -14,6 +14,7 @@ __all__ = [
     "ATTEMPT_FIELDS",
     "DEVICE_CEILING_SOURCE",
     "PATIENT_FIELDS",
+    "PERIOD_FIELDS",
     "STEP_FIELDS",
     "TABLES",
     "TABLE_MEANINGS",
@@ -92,6 +93,14 @@ ATTEMPT_FIELDS: Final[tuple[Field, ...]] = (
     _yes_no("conscious", "attempts", "conscious when pacing began",
             "ramps are stopped earlier in conscious patients", "before"),
     _yes_no("sedation", "attempts", "sedated during pacing", "sedated patients tolerate higher currents", "with"),
+    _seconds("onset_s", "attempts",
+             "onset of the slow rhythm or of the arrest as reported, in seconds from a time zero that the study "
+             "chooses and that all attempts of a patient share",
+             "time from onset to capture", "before"),
+    _seconds("arrival_s", "attempts", "arrival of the crew at the patient, in seconds from the same time zero",
+             "time from arrival to capture", "before"),
+    _seconds("pads_on_s", "attempts", "pads placed, in seconds from the same time zero",
+             "time from pads to capture", "with"),
     _seconds("pacing_start_s", "attempts",
              "first pulse, in seconds from a time zero that the study chooses",
              "time to capture; how a threshold changes between repeated checks of a patient", "with"),
@@ -109,6 +118,8 @@ ATTEMPT_FIELDS: Final[tuple[Field, ...]] = (
           why="electrical and mechanical capture are different thresholds"),
     Field("ended", "attempts", "why the ramp ended", "category", when="after", allowed=words.ENDED,
           why="stopping early may depend on the threshold"),
+    Field("pacing_ended", "attempts", "why pacing ended at pacing_end_s, with capture or without", "category",
+          when="after", allowed=words.PACING_ENDED, why="ends that compete with capture, and what followed a loss"),
     Field("data_origin", "attempts", "whether the record is of a real patient", "category", when="record",
           allowed=words.DATA_ORIGIN, why="reports on invented data say so on every page"),
 )  # fmt: skip
@@ -142,6 +153,19 @@ STEP_FIELDS: Final[tuple[Field, ...]] = (
           minimum=0.0, maximum=400.0, plausible_maximum=280.0, why="a sign of mechanical capture"),
 )  # fmt: skip
 
+PERIOD_FIELDS: Final[tuple[Field, ...]] = (
+    Field("attempt_id", "periods", "code of the attempt, as in the attempts table", "identifier", when="record",
+          required=True, why="joins the periods to their attempt"),
+    Field("from_s", "periods", "beginning of a period with capture, in seconds from the time zero of the attempt",
+          "number", "s", when="after", required=True, minimum=-_LONGEST_S, maximum=_LONGEST_S, why="time to capture"),
+    Field("to_s", "periods", "end of the period, in seconds from the same time zero", "number", "s", when="after",
+          required=True, minimum=-_LONGEST_S, maximum=_LONGEST_S, why="how long capture was kept"),
+    _yes_no("lost", "periods", "capture was lost at the end of the period, although pacing went on",
+            "loss of capture, and how often it comes back", "after", "pacing or the record ended with capture"),
+    Field("capture_criterion", "periods", "what capture means in this row", "category", when="record",
+          allowed=words.CAPTURE_CRITERION, why="electrical and mechanical capture are different things"),
+)  # fmt: skip
+
 PATIENT_FIELDS: Final[tuple[Field, ...]] = (
     Field("patient_id", "patients", "study code of the patient, as in the attempts table", "identifier", when="record",
           required=True, why="joins the patients to their attempts"),
@@ -170,17 +194,23 @@ PATIENT_FIELDS: Final[tuple[Field, ...]] = (
     _yes_no("survived_30_days", "patients", "alive 30 days after pacing", "outcome", "after"),
     _yes_no("good_neurological_outcome", "patients", "independent in daily life at the last contact",
             "outcome", "after"),
+    _seconds("followed_until_s", "patients",
+             "death or last contact, in seconds from the time zero of the patient's attempts",
+             "survival in time, so that capture is not credited with the time until it came", "after"),
+    _yes_no("died", "patients", "dead at followed_until_s", "survival in time", "after"),
 )  # fmt: skip
 
 TABLES: Final[dict[Table, tuple[Field, ...]]] = {
     "attempts": ATTEMPT_FIELDS,
     "steps": STEP_FIELDS,
+    "periods": PERIOD_FIELDS,
     "patients": PATIENT_FIELDS,
 }
 
 TABLE_MEANINGS: Final[dict[Table, str]] = {
     "attempts": "one row for each placement tried in one patient (required)",
     "steps": "one row for each current setting of an attempt (optional)",
+    "periods": "one row for each period with capture, from its beginning to its loss or the end (optional)",
     "patients": "one row for each patient (optional; may also be columns of the attempts table)",
 }
 

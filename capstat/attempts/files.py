@@ -45,8 +45,8 @@ class Found:
 def read_tables(path: Path, mapping: StudyMapping, log: FindingLog) -> Found:
     """Read the files of a study: one file of attempts, a workbook, or a folder.
 
-    In a folder the tables are ``attempts.*``, ``steps.*`` and ``patients.*`` unless the mapping names
-    other files. A workbook with sheets of these names is a whole study.  A file whose name may point to a
+    In a folder the tables are ``attempts.*``, ``steps.*``, ``periods.*`` and ``patients.*`` unless the mapping
+    names other files. A workbook with sheets of these names is a whole study.  A file whose name may point to a
     person is called by its table, in findings and in ``sources``.
     """
     files: dict[Table, Path] = {"attempts": path}
@@ -105,7 +105,7 @@ def _tables_in_file(
 ) -> dict[Table, RawTable]:
     # The contents decide, not the ending: exports are often misnamed.
     if data.startswith(b"PK\x03\x04"):
-        wanted: tuple[Table, ...] = ("attempts", "steps", "patients") if table == "attempts" else (table,)
+        wanted: tuple[Table, ...] = ("attempts", "steps", "periods", "patients") if table == "attempts" else (table,)
         known = {field.name for field in fields_in_file(table)} | set(mapping.table(table).columns.values())
         return read_workbook(data, name, wanted, {header_key(header) for header in known}, log)
     raw = read_parquet(data, name, log) if data.startswith(b"PAR1") else read_delimited(data, name, log)
@@ -176,5 +176,5 @@ def _report_ignored(files: Sequence[Path], folder_name: str, log: FindingLog) ->
         file=folder_name,
         occurrences=len(ignored),
         stands_for="file",
-        remedy="Name the files attempts, steps and patients, or say in a mapping file which is which.",
+        remedy="Name the files attempts, steps, periods and patients, or say in a mapping file which is which.",
     )

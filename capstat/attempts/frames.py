@@ -27,13 +27,15 @@ def study_from_frames(
     steps: pd.DataFrame | None = None,
     patients: pd.DataFrame | None = None,
     source: str = "frames",
+    *,
+    periods: pd.DataFrame | None = None,
 ) -> Study:
     """Make a study from frames, through the checks that files go through.
 
     Parameters
     ----------
-    attempts, steps, patients : DataFrame
-        Columns named as the fields; absent columns are missing.  ``steps`` may name its attempt by
+    attempts, steps, patients, periods : DataFrame
+        Columns named as the fields; absent columns are missing.  ``steps`` and ``periods`` may name their attempt by
         ``attempt_id`` or by ``attempt_row``, the position in ``attempts``, so that the frames of a study make
         the same study again.
     source : str
@@ -47,12 +49,15 @@ def study_from_frames(
         ``attempt_row`` points outside ``attempts``.
     """
     tables: dict[Table, RawTable] = {}
-    if steps is not None and len(steps):
-        if "attempt_row" in steps.columns:
+    linked: tuple[tuple[Table, pd.DataFrame | None], ...] = (("steps", steps), ("periods", periods))
+    for table, frame in linked:
+        if frame is None or not len(frame):
+            continue
+        if "attempt_row" in frame.columns:
             attempts = _with_codes(attempts)
-            tables["steps"] = _steps_by_row(steps, attempts, f"{source}/steps")
+            tables[table] = _by_row(frame, attempts, f"{source}/{table}")
         else:
-            tables["steps"] = raw_from_frame(steps, f"{source}/steps")
+            tables[table] = raw_from_frame(frame, f"{source}/{table}")
     tables = {"attempts": raw_from_frame(attempts, f"{source}/attempts"), **tables}
     if patients is not None and len(patients):
         tables["patients"] = raw_from_frame(patients, f"{source}/patients")
@@ -64,6 +69,7 @@ def study_from_frames(
     return Study(
         attempts=assembled.attempts,
         steps=assembled.steps,
+        periods=assembled.periods,
         patients=assembled.patients,
         findings=findings,
         fingerprint=_fingerprint(tables),
@@ -78,11 +84,11 @@ def _with_codes(attempts: pd.DataFrame) -> pd.DataFrame:
     return attempts.assign(attempt_id=[f"A{at:06d}" for at in range(1, len(attempts) + 1)])
 
 
-def _steps_by_row(steps: pd.DataFrame, attempts: pd.DataFrame, file: str) -> RawTable:
-    rows = steps["attempt_row"].to_numpy()
+def _by_row(frame: pd.DataFrame, attempts: pd.DataFrame, file: str) -> RawTable:
+    rows = frame["attempt_row"].to_numpy()
     if not np.issubdtype(rows.dtype, np.integer) or rows.min() < 0 or rows.max() >= len(attempts):
         raise ValueError("attempt_row must hold positions in the attempts frame.")
-    raw = raw_from_frame(steps.drop(columns=["attempt_row", "attempt_id"], errors="ignore"), file)
+    raw = raw_from_frame(frame.drop(columns=["attempt_row", "attempt_id"], errors="ignore"), file)
     codes = TextColumn(rows.astype(np.int32), pa.array(attempts["attempt_id"].astype(str), type=pa.string()))
     return RawTable(file, ("attempt_id", *raw.headers), (codes, *raw.columns), raw.rows)
 

@@ -23,7 +23,7 @@ __all__ = ["check_tables_used", "check_use"]
 
 def check_tables_used(mapping: StudyMapping, tables: Collection[Table], log: FindingLog) -> None:
     """Warn of parts of a mapping whose table the study does not have; attempts it must have."""
-    optional: tuple[Table, ...] = ("steps", "patients")
+    optional: tuple[Table, ...] = ("steps", "periods", "patients")
     for table in optional:
         # A part that names its file has been reported already when the file is missing.
         if table not in tables and mapping.table(table) != TableMapping() and mapping.table(table).file is None:
@@ -52,7 +52,7 @@ def check_use(
     ----------
     raw : RawTable
         The file's table.
-    table : {"attempts", "steps", "patients"}
+    table : {"attempts", "steps", "periods", "patients"}
         Which table it is.
     mapping : TableMapping
         Its part of the mapping.

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from capstat.attempts.findings import FindingLog
     from capstat.attempts.sheet import Sheet
 
-__all__ = ["CAPTURE_COLUMNS", "Ramps", "order_steps"]
+__all__ = ["CAPTURE_COLUMNS", "Ramps", "attempt_rows", "order_steps"]
 
 CAPTURE_COLUMNS: Final = ("electrical_capture", "mechanical_capture", "adjudicated_capture")
 
@@ -83,7 +83,7 @@ def order_steps(steps: Sheet, attempts: Sheet, log: FindingLog) -> Ramps:
 
     Steps of an attempt that is not in the attempts table, and repeated places in a ramp, are reported.
     """
-    rows = _attempt_rows(steps, attempts)
+    rows = attempt_rows(steps, attempts)
     nameless = rows < 0
     steps.report(
         log,
@@ -102,7 +102,8 @@ def order_steps(steps: Sheet, attempts: Sheet, log: FindingLog) -> Ramps:
     return ramps
 
 
-def _attempt_rows(steps: Sheet, attempts: Sheet) -> NDArray[np.int32]:
+def attempt_rows(steps: Sheet, attempts: Sheet) -> NDArray[np.int32]:
+    """Return the position of each row's attempt, -1 where the attempts have no such code."""
     codes = steps.codes("attempt_id")
     of_code = pd.Index(attempts.frame["attempt_id"].astype(object)).drop_duplicates()
     where = pd.Index(steps.frame["attempt_id"].cat.categories)

@@ -59,8 +59,8 @@ def check_study(path: str | os.PathLike[str], mapping: str | os.PathLike[str] | 
     Parameters
     ----------
     path : path
-        A file of attempts, a workbook, or a folder with ``attempts.*`` and, where there are, ``steps.*`` and
-        ``patients.*`` (CSV, tab-separated text, Parquet or .xlsx).
+        A file of attempts, a workbook, or a folder with ``attempts.*`` and, where there are, ``steps.*``,
+        ``periods.*`` and ``patients.*`` (CSV, tab-separated text, Parquet or .xlsx).
     mapping : path, optional
         TOML file that translates local column names and words.
 
@@ -92,6 +92,7 @@ def check_study(path: str | os.PathLike[str], mapping: str | os.PathLike[str] | 
         study = Study(
             attempts=assembled.attempts,
             steps=assembled.steps,
+            periods=assembled.periods,
             patients=assembled.patients,
             findings=findings,
             fingerprint=digest.hexdigest(),

@@ -29,7 +29,7 @@ class Sheet:
 
     Attributes
     ----------
-    table : {"attempts", "steps", "patients"}
+    table : {"attempts", "steps", "periods", "patients"}
         Which table it is.
     file : str
         Name for findings.

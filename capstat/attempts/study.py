@@ -1,4 +1,4 @@
-"""The study: three tables that were checked, and what was found on the way."""
+"""The study: tables that were checked, and what was found on the way."""
 
 from __future__ import annotations
 
@@ -46,6 +46,9 @@ class Study:
     steps : DataFrame
         One row for each current setting, by attempt and order; may be empty.  ``attempt_row`` (int32) is
         the row of ``attempts`` and stands in place of the attempt's code.
+    periods : DataFrame
+        One row for each period with capture, by attempt and beginning; may be empty.  ``attempt_row`` (int32) stands
+        in place of the attempt's code.
     patients : DataFrame
         One row for each patient who was described; may be empty.
     findings : tuple of Finding
@@ -60,6 +63,7 @@ class Study:
 
     attempts: pd.DataFrame
     steps: pd.DataFrame
+    periods: pd.DataFrame
     patients: pd.DataFrame
     findings: tuple[Finding, ...]
     fingerprint: str

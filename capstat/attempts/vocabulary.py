@@ -18,6 +18,7 @@ __all__ = [
     "ENDED",
     "MISSING_MARKS",
     "MISSING_WORDS",
+    "PACING_ENDED",
     "PACING_MODE",
     "PLACEMENT",
     "RHYTHM",
@@ -186,6 +187,27 @@ PACING_MODE = Vocabulary(
              ("synchronous", "sync", "on demand", "VVI", "demand mode")),
         Term("fixed-rate", "a pulse at every interval, whatever the heart does",
              ("fixed", "asynchronous", "async", "non-demand", "nondemand", "VOO", "fix")),
+        Term("unknown", "not recorded", ("unk", "not known", "not recorded")),
+    ),
+)  # fmt: skip
+
+PACING_ENDED = Vocabulary(
+    "pacing_ended",
+    (
+        Term("own-rhythm", "an adequate own rhythm returned", ("own rhythm returned", "rhythm returned", "recovered",
+             "spontaneous rhythm")),
+        Term("other-therapy", "a temporary wire, or a drug alone, took over",
+             ("transvenous", "transvenous pacing", "temporary wire", "wire", "drug", "drugs", "drug alone")),
+        Term("circulation-lost", "circulation was lost and resuscitation began",
+             ("arrest", "cardiac arrest", "rearrest", "re-arrest", "CPR", "CPR started")),
+        Term("died", "the patient died, or resuscitation was stopped", ("death", "dead", "deceased", "terminated")),
+        Term("pads-moved", "the pads were moved and the next attempt began",
+             ("moved", "repositioned", "pads repositioned", "new position", "next attempt")),
+        Term("handed-over", "pacing went on when the patient was handed over",
+             ("handover", "hand-over", "handed over", "transferred", "still paced", "ongoing")),
+        Term("abandoned", "pacing was given up, for want of capture or for pain",
+             ("given up", "failed", "no capture", "pain", "not tolerated")),
+        Term("other", "another reason"),
         Term("unknown", "not recorded", ("unk", "not known", "not recorded")),
     ),
 )  # fmt: skip

@@ -110,5 +110,5 @@ def _report_ignored(sheets: Sequence[SheetTop], file: str, log: FindingLog) -> N
         file=file,
         occurrences=len(sheets),
         stands_for="sheet",
-        remedy="Sheets named attempts, steps and patients are read; delete the others, or save them as a file.",
+        remedy="Sheets named attempts, steps, periods and patients are read; delete others, or save them as a file.",
     )

@@ -14,7 +14,7 @@ __all__ = ["add_options", "run"]
 
 def add_options(parser: argparse.ArgumentParser) -> None:
     """Add the options of the verb."""
-    parser.add_argument("--table", choices=("attempts", "steps", "patients"), help="only this table")
+    parser.add_argument("--table", choices=("attempts", "steps", "periods", "patients"), help="only this table")
     kind = parser.add_mutually_exclusive_group()
     kind.add_argument(
         "--template",

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from capstat.thresholds import CensoredThresholds
 
-__all__ = ["Design", "Term", "make_design"]
+__all__ = ["Design", "Term", "design_of_table", "make_design"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +119,26 @@ def make_design(thresholds: CensoredThresholds, covariates: Covariates) -> Desig
     NotEstimableError
         When a covariate has a single level, or too few distinct values for its spline.
     """
-    table = covariate_table(thresholds)
+    return design_of_table(covariate_table(thresholds), covariates)
+
+
+def design_of_table(table: pd.DataFrame, covariates: Covariates) -> Design:
+    """Set up the model matrix of a table with one row for each attempt or patient; otherwise as `make_design`.
+
+    Parameters
+    ----------
+    table : DataFrame, n rows
+        With a column for each covariate, none of them missing.
+    covariates : Covariates
+        What enters, and how.
+
+    Raises
+    ------
+    UsageError
+        When a covariate does not exist, comes after the placement, or does not fit what was asked of it.
+    NotEstimableError
+        When a covariate has a single level, or too few distinct values for its spline.
+    """
     _check_request(table, covariates)
     splines = {spline.name: spline for spline in covariates.splines}
     reference = dict(covariates.reference)

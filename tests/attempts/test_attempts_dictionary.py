@@ -37,7 +37,7 @@ def test_every_field_says_what_it_is_and_why_it_matters() -> None:
 
 def test_templates_hold_the_column_names_only() -> None:
     templates = template_csvs()
-    assert list(templates) == ["attempts.csv", "steps.csv", "patients.csv"]
+    assert list(templates) == ["attempts.csv", "steps.csv", "periods.csv", "patients.csv"]
     for table, fields in TABLES.items():
         assert templates[f"{table}.csv"] == ",".join(field.name for field in fields) + "\n"
 
