@@ -98,7 +98,7 @@ def _read_text(result: CheckResult) -> str:
     """Say how much was read; patients are counted only where the attempts could be understood."""
     from capstat.attempts.findings import counted
 
-    nouns = {"attempts": "attempt", "steps": "step", "periods": "period with capture", "patients": "patient record"}
+    nouns = {"attempts": "attempt", "steps": "step", "periods": "capture period", "patients": "patient record"}
     rows = ", ".join(counted(count, nouns[table]) for table, count in result.rows.items())
     patients = f"; {counted(result.n_patients, 'patient')}" if result.n_patients else ""
     return f"Read: {rows or 'nothing'}{patients}."

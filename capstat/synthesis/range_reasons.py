@@ -379,9 +379,15 @@ def _arrest(case: _Case) -> RangeReason:
 
 def _late(case: _Case) -> RangeReason:
     name, possibility = "late pacing", "Capture becomes harder the longer the heart has gone without oxygen."
-    start = case.numbers("pacing_start_s")
+    start, onset, arrival = (case.numbers(column) for column in ("pacing_start_s", "onset_s", "arrival_s"))
     known = np.isfinite(start)
-    if known.any() and np.ptp(start[known]) == 0:
+    before = np.where(np.isfinite(onset), onset, arrival)
+    if np.isfinite(before).any():
+        words = f"began more than {LATE_S / 60:g} minutes after onset, or after arrival where onset is not recorded"
+        return _counted(case, name, possibility, start - before > LATE_S, np.isfinite(start - before), words)
+    # later attempts of a patient begin later whatever the time zero is
+    first = known & ~(case.numbers("attempt_order") > 1)
+    if first.any() and np.ptp(start[first]) == 0:
         observed = "The time zero of the study is the start of pacing, so no delay was recorded."
         return RangeReason(case.side, name, possibility, "cannot be told", observed, "no delay recorded")
     words = f"began more than {LATE_S / 60:g} minutes after the time zero of the study"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -74,11 +74,13 @@ def clean_files(study: SyntheticStudy) -> dict[str, bytes]:
         "steps.csv": csv_text(study.steps).encode("utf-8"),
         "patients.csv": csv_text(study.patients).encode("utf-8"),
     }
-    return files | _labels(study)
+    if study.periods is not None:
+        files["periods.csv"] = csv_text(study.periods).encode("utf-8")
+    return files | _labels(study.truth)
 
 
-def _labels(study: SyntheticStudy) -> dict[str, bytes]:
-    truth = json.dumps(study.truth, indent=2, ensure_ascii=False) + "\n"
+def _labels(known: dict[str, Any]) -> dict[str, bytes]:
+    truth = json.dumps(known, indent=2, ensure_ascii=False) + "\n"
     return {"truth.json": truth.encode("utf-8"), "SYNTHETIC.txt": f"{LABEL}\n".encode()}
 
 
@@ -130,5 +132,7 @@ def messy_files(study: SyntheticStudy, seed: int) -> dict[str, bytes]:
             "Remarks": remarks,
         }
     )
+    # the export knows ramps only, not what came after them
+    ramps_only = {name: value for name, value in study.truth.items() if name != "course"}
     text = table.to_csv(index=False, sep=";", lineterminator="\r\n")
-    return {"export.csv": text.encode("cp1252"), "mapping.toml": MAPPING.encode("utf-8")} | _labels(study)
+    return {"export.csv": text.encode("cp1252"), "mapping.toml": MAPPING.encode("utf-8")} | _labels(ramps_only)

@@ -11,6 +11,8 @@ from scipy import special
 
 from capstat.protocol.policy import RampPolicy
 from capstat.synthetic.bedside_signs import SIGN_TRUTH, add_signs
+from capstat.synthetic.course import add_course
+from capstat.synthetic.course_truth import COURSE_TRUTH
 from capstat.synthetic.judgement import JUDGEMENT_TRUTH, false_first_claims, first_claims
 from capstat.synthetic.reviews import add_reviews
 from capstat.synthetic.scenario import MEAN_BMI, REGISTRY_TRUTH, SyntheticStudy, capture_curve, describe, people
@@ -20,6 +22,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from capstat.synthetic.bedside_signs import SignTruth
+    from capstat.synthetic.course_truth import CourseTruth
     from capstat.synthetic.judgement import JudgementTruth
     from capstat.synthetic.scenario import ScenarioTruth
 
@@ -62,6 +65,7 @@ def simulate_registry(
     truth: ScenarioTruth = REGISTRY_TRUTH,
     judgement: JudgementTruth = JUDGEMENT_TRUTH,
     signs: SignTruth = SIGN_TRUTH,
+    course: CourseTruth = COURSE_TRUTH,
 ) -> SyntheticStudy:
     """Observational registry: crews choose the placement, and choose anterior-lateral more often in the large.
 
@@ -82,6 +86,8 @@ def simulate_registry(
         Parameters of readings of the screen and of their review.
     signs : SignTruth
         Parameters of bedside signs.
+    course : CourseTruth
+        Parameters of times, ends of pacing, losses of capture and outcomes.
     """
     rng = np.random.default_rng(seed)
     # what is seen has a generator of its own, so that it does not change who is paced and how
@@ -160,15 +166,19 @@ def simulate_registry(
     mechanical = steps.pop("truly_mechanical").to_numpy(dtype=bool)
     steps = add_reviews(steps, electrical, reviewed, judgement, seen)
     steps = add_signs(steps, mechanical, signs, seen)
-    unmeasured = rng.random(n_patients) < 0.08
-    patients.loc[unmeasured, ["height_cm", "weight_kg"]] = np.nan
-    electrical_base = base - np.log(truth.mechanical_to_electrical)
+    patients.loc[rng.random(n_patients) < 0.08, ["height_cm", "weight_kg"]] = np.nan
+    # the course has a generator of its own too: ramps and readings are those of a registry without it
+    dwell = np.array([REGISTRY_DEVICES[i].seconds_per_step for i in np.append(device, device[again])])
+    whole = add_course(attempts, steps, patients, dwell, truth=course, seed=[seed, 13])
     described = describe(truth, seed, n_patients, _population(truth, base, first_is_ap, never_share)) | {
-        "population_electrical": _population(truth, electrical_base, first_is_ap, never_share),
+        "population_electrical": _population(
+            truth, base - np.log(truth.mechanical_to_electrical), first_is_ap, never_share
+        ),
         "judgement": {
             "screen": _parameters(judgement),
             "signs": _parameters(signs),
             "first_claims_of_electrical_capture": false_first_claims(judgement, attempts, steps, electrical),
         },
+        "course": whole.described,
     }
-    return SyntheticStudy(attempts, steps, patients, described)
+    return SyntheticStudy(whole.attempts, whole.steps, whole.patients, described, whole.periods)

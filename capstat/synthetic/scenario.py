@@ -124,12 +124,15 @@ class SyntheticStudy:
     truth : dict
         Parameters with their sources, the seed, and capture curves for two questions: if everybody had a placement
         (what adjustment aims at), and among those who had it (what a plain curve estimates).
+    periods : pandas.DataFrame or None
+        Periods with capture; None in scenarios that end with the ramp.
     """
 
     attempts: pd.DataFrame
     steps: pd.DataFrame
     patients: pd.DataFrame
     truth: dict[str, Any]
+    periods: pd.DataFrame | None = None
 
 
 def people(n: int, rng: np.random.Generator) -> pd.DataFrame:

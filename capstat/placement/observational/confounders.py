@@ -25,7 +25,14 @@ if TYPE_CHECKING:
 
     from capstat.thresholds import CensoredThresholds
 
-__all__ = ["DEFAULT_CONFOUNDERS", "CompletePair", "choose_confounders", "complete_pair", "default_confounders"]
+__all__ = [
+    "DEFAULT_CONFOUNDERS",
+    "CompletePair",
+    "choose_confounders",
+    "complete_pair",
+    "default_confounders",
+    "usable_confounders",
+]
 
 DEFAULT_CONFOUNDERS = ("age_years", "sex", "body_mass_index", "arrest", "conscious", "setting", "rhythm")
 # a confounder is used when most attempts have it and, unless it is a number, a second value occurs this often
@@ -132,7 +139,13 @@ def choose_confounders(
     UsageError
         When one is settled only with or after the placement, or is neither recorded nor a field.
     """
-    table = covariate_table(_either(thresholds, first, minus))
+    return usable_confounders(covariate_table(_either(thresholds, first, minus)), confounders)
+
+
+def usable_confounders(
+    table: pd.DataFrame, confounders: Sequence[str]
+) -> tuple[tuple[str, ...], tuple[tuple[str, str], ...]]:
+    """`choose_confounders` for a table with one row for each attempt or patient."""
     used, dropped = [], []
     for name in dict.fromkeys(confounders):
         if name in table or name not in BEFORE_PLACEMENT:
