@@ -43,7 +43,8 @@ def _shifted(after: NDArray[np.floating], start: float) -> NDArray[np.float64]:
 
 def _correction(tied: NDArray[np.float64], size: NDArray[np.float64]) -> NDArray[np.float64]:
     """Variance factor ``1 - (tied - 1) / (size - 1)`` where events are tied."""
-    return np.where(tied > 1, 1 - (tied - 1) / np.where(tied > 1, size - 1, 1.0), 1.0)
+    spread = (tied > 1) & (size > 1)
+    return np.where(spread, 1 - (tied - 1) / np.where(spread, size - 1, 1.0), np.where(tied > 1, 0.0, 1.0))
 
 
 def gray_test(time: ArrayLike, cause: ArrayLike, group: ArrayLike, *, which: int) -> GrayTest:
@@ -124,7 +125,9 @@ def _score(
     a = -R[:, :, None] * R[:, None, :] / total[:, None, None]
     diagonal = np.arange(R.shape[1])
     a[:, diagonal, diagonal] += R
-    c = np.cumsum(a * (events / (total * (1 - _shifted(pooled, 0.0))))[:, None, None], axis=0)
+    # where everybody has had the event there are no more of them
+    left = total * (1 - _shifted(pooled, 0.0))
+    c = np.cumsum(a * np.divide(events, left, out=np.zeros_like(left), where=left > 0)[:, None, None], axis=0)
     ahead = c[-1] - c
     # the share that will not have the event, for each one of the group that is still free of any
     lasting = np.divide(1 - pooled[:, None], free, out=np.zeros_like(free), where=free > 0)

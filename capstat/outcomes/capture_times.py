@@ -74,9 +74,12 @@ def capture_times(study: Study, capture: CaptureDefinition, sustained_s: float |
     n = len(study.attempts)
     periods = study.periods[_of_kind(study.periods["capture_criterion"], capture)]
     steps = _from_steps(study, capture)
+    end = study.attempts["pacing_end_s"].to_numpy(dtype=float)
+    # pacing ends the last setting, and bounds a capture at the only setting of a ramp
+    steps["latest"] = np.fmin(steps["latest"], end)
+    steps["end"] = np.fmin(steps["end"], end)
     start = study.attempts["pacing_start_s"].to_numpy(dtype=float)
     start = np.where(np.isnan(start), steps["first"], start)
-    end = study.attempts["pacing_end_s"].to_numpy(dtype=float)
     stop = np.where(np.isnan(end), steps["end"], end)
     notes = []
     if (np.isnan(end) & np.isfinite(steps["end"])).any():
@@ -91,14 +94,25 @@ def capture_times(study: Study, capture: CaptureDefinition, sustained_s: float |
         long_enough = periods[(periods["to_s"] - periods["from_s"]).to_numpy() >= sustained_s]
         time = _first(long_enough["from_s"] + sustained_s, long_enough["attempt_row"], n)
         # a study that keeps periods lists them all: an attempt without one had no capture of this kind
+        bare = steps["captured"] & ~np.isin(np.arange(n), periods["attempt_row"])
+        if bare.any():
+            notes.append(
+                f"{int(bare.sum())} attempts were captured at a setting and have no period: taken as never sustained."
+            )
         return CaptureTimes(start, time, time, np.ones(n, dtype=bool), stop, periods, tuple(notes))
     by_period = _first(periods["from_s"], periods["attempt_row"], n)
     recorded = study.attempts["first_capture_s"].to_numpy(dtype=float)
     summary = _of_kind(study.attempts["capture_criterion"], capture)
     recorded = np.where(summary, recorded, np.nan)
     known = np.where(np.isnan(by_period), recorded, by_period)
+    unbounded = np.isinf(steps["latest"]) & np.isnan(known)
+    if unbounded.any():
+        notes.append(
+            f"{int(unbounded.sum())} attempts were captured at their only setting and have no end of pacing; the "
+            "beginning of the setting stands for the time of capture."
+        )
     earliest = np.where(np.isnan(known), steps["earliest"], known)
-    latest = np.where(np.isnan(known), steps["latest"], known)
+    latest = np.where(np.isnan(known), np.where(unbounded, steps["earliest"], steps["latest"]), known)
     summary_captured = summary & study.attempts["lowest_capture_ma"].notna().to_numpy()
     timeless = np.isnan(earliest) & (steps["captured"] | summary_captured)
     earliest = np.where(timeless, start, earliest)
@@ -147,7 +161,8 @@ def _from_steps(study: Study, capture: CaptureDefinition) -> dict[str, NDArray[A
     first = by_attempt["time"].min().reindex(range(n))
     captured = at["time"].notna().to_numpy()
     low = np.where(captured, earliest.fillna(first).to_numpy(), np.nan)
-    high = np.where(captured, at["end"].fillna(at["time"]).to_numpy(), np.nan)
+    # the only setting of a ramp has no usual length
+    high = np.where(captured, at["end"].fillna(np.inf).to_numpy(), np.nan)
     looked = frame[frame["judged"].notna()]["row"].unique()
     result["assessed"] = np.isin(np.arange(n), looked)
     result["captured"] = np.isin(np.arange(n), frame.loc[frame["yes"], "row"].unique())

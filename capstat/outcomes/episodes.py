@@ -54,6 +54,8 @@ _OF_RAMP_ENDED: Final = {
     "stopped-pain": 5,
     "stopped-other": 5,
 }
+# giving up is followed by another try at times, these are not
+_ENDS_OF_WAIT: Final = (CAPTURE, 2, 3, 4)
 _SAME_TIME_S: Final = 1.0
 _DIED: Final = 3
 
@@ -208,9 +210,10 @@ def derive_episodes(study: Study, awaited: Awaited, origin: Origin = Origin.PACI
     """Put each patient's attempts on one time axis.
 
     An episode begins with the patient's first attempt and runs on through later attempts whose ``pacing_start_s``
-    shares its time zero.  Capture time comes from the periods table, otherwise from ``first_capture_s`` where the
-    attempt's criterion means this capture, otherwise from the times of the settings, and is then an interval: capture
-    came after the last setting without it had ended, and before the first setting with it did.
+    shares its time zero; the wait ends with the first capture, or with the first attempt that ended by own rhythm, lost
+    circulation or another treatment.  Capture time comes from the periods table, otherwise from ``first_capture_s``
+    where the attempt's criterion means this capture, otherwise from the times of the settings, and is then an interval:
+    capture came after the last setting without it had ended, and before the first setting with it did.
 
     Parameters
     ----------
@@ -231,18 +234,22 @@ def derive_episodes(study: Study, awaited: Awaited, origin: Origin = Origin.PACI
     row = chain["row"].to_numpy(dtype=np.intp)
     chain["from"], chain["until"] = found.earliest_s[row], found.latest_s[row]
     chain["assessed"], chain["stop"] = found.assessed[row], found.stop_s[row]
+    chain["cause"] = np.where(chain["from"].notna(), CAPTURE, _end_causes(study, row))
     by_patient = chain.groupby("patient", sort=True)
     first, last = by_patient.head(1).set_index("patient"), by_patient.tail(1).set_index("patient")
-    captured = chain[chain["from"].notna()].groupby("patient").head(1).set_index("patient").reindex(first.index)
+    # the wait ends with the first attempt that was captured, or whose end was more than moved pads
+    settled = chain[chain["cause"].isin(_ENDS_OF_WAIT)].groupby("patient").head(1).set_index("patient")
+    deciding = settled.reindex(first.index)
+    deciding = deciding.where(deciding["row"].notna(), last)
     first_row, last_row = first["row"].to_numpy(dtype=np.intp), last["row"].to_numpy(dtype=np.intp)
-    has_capture = captured["from"].notna().to_numpy()
-    cause = np.where(has_capture, CAPTURE, _end_causes(study, last_row))
+    cause = deciding["cause"].to_numpy(dtype=np.intp)
+    has_capture = cause == CAPTURE
     # attempts follow whose times are not known: the wait is cut off, not ended
-    cut = (first["later_without_time"].to_numpy() > 0) & ~has_capture
+    cut = (first["later_without_time"].to_numpy() > 0) & ~np.isin(cause, _ENDS_OF_WAIT)
     cause[cut] = STILL_PACED
-    stop = last["stop"].to_numpy(dtype=float)
-    earliest = np.where(has_capture, captured["from"].to_numpy(dtype=float), stop)
-    latest = np.where(has_capture, captured["until"].to_numpy(dtype=float), stop)
+    stop = deciding["stop"].to_numpy(dtype=float)
+    earliest = np.where(has_capture, deciding["from"].to_numpy(dtype=float), stop)
+    latest = np.where(has_capture, deciding["until"].to_numpy(dtype=float), stop)
 
     zero = study.attempts[origin.column].to_numpy(dtype=float)[first_row]
     start = first["start"].to_numpy(dtype=float)

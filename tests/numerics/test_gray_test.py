@@ -69,3 +69,9 @@ def test_group_without_events_and_refusals():
         gray_test(time, np.full(12, 0.5), group, which=1)
     with pytest.raises(ValueError, match="finite"):
         gray_test(np.full(12, np.nan), np.ones(12), group, which=1)
+
+
+def test_a_tied_event_of_everybody_left_divides_by_nothing():
+    # warnings are errors here: it says that there is no test
+    with pytest.raises(NotEstimableError, match="no variance"):
+        gray_test([1, 2, 0, 2], [0, 1, 2, 1], [1, 0, 1, 0], which=1)

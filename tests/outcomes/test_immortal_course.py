@@ -21,7 +21,7 @@ def episodes(origin=Origin.PACING, **patient_columns):
     attempts = pd.DataFrame(
         {
             "attempt_id": [f"A{i}" for i in range(5)], "patient_id": names, "placement": "anterolateral", "max_output_ma": 140.0,
-            "arrival_s": -60.0, "pacing_start_s": 0.0, "pacing_end_s": [300.0, 300.0, 240.0, 90.0, 120.0],
+            "arrival_s": -60.0, "pacing_start_s": 0.0, "pacing_end_s": [300.0, 300.0, 240.0, None, 120.0],
             "first_capture_s": [60.0, None, None, None, None],
             "highest_no_capture_ma": [None, None, 80.0, None, 80.0], "lowest_capture_ma": [80.0, None, None, None, None],
             "capture_criterion": ["electrical", None, "electrical", None, "electrical"],
