@@ -10,6 +10,8 @@ from capstat.analysis.evidence_local import LocalStudy, describe_local
 from capstat.analysis.evidence_question import LiteratureQuestion
 from capstat.analysis.evidence_reanalysis import Reanalysis
 from capstat.analysis.facts import study_facts
+from capstat.analysis.outcome_analysis import OutcomeAnalysis, analyse_outcomes
+from capstat.analysis.outcome_question import OutcomeQuestion
 from capstat.analysis.placement_detail import DecisionQuestion, PlacementDetail, detail_comparison
 from capstat.analysis.ramp_analysis import RampAnalysis, RampGroup, RampPart, analyse_ramps
 from capstat.analysis.ramp_question import RampQuestion
@@ -26,6 +28,7 @@ from capstat.analysis.study_analysis import (
 )
 from capstat.analysis.suppress import suppress_small_groups
 from capstat.analysis.suppress_evidence import suppress_evidence
+from capstat.analysis.suppress_outcomes import suppress_outcomes
 from capstat.analysis.suppress_ramps import suppress_ramps
 from capstat.analysis.threshold_detail import ModelSummary, ThresholdDetail
 
@@ -52,6 +55,8 @@ __all__ = [
     "LocalBrief",
     "LocalStudy",
     "ModelSummary",
+    "OutcomeAnalysis",
+    "OutcomeQuestion",
     "PlacementDetail",
     "RampAnalysis",
     "RampGroup",
@@ -65,6 +70,7 @@ __all__ = [
     "ThresholdDetail",
     "analyse_confirmation",
     "analyse_evidence",
+    "analyse_outcomes",
     "analyse_ramps",
     "analyse_study",
     "capture_definitions_for",
@@ -73,6 +79,7 @@ __all__ = [
     "evidence_brief",
     "study_facts",
     "suppress_evidence",
+    "suppress_outcomes",
     "suppress_ramps",
     "suppress_small_groups",
 ]

@@ -14,6 +14,8 @@ from capstat.analysis.evidence_analysis import EvidenceAnalysis, analyse_evidenc
 from capstat.analysis.evidence_local import describe_local
 from capstat.analysis.evidence_question import LiteratureQuestion
 from capstat.analysis.facts import ALL_PLACEMENTS, CensoringCounts, StudyFacts, count_censoring, study_facts
+from capstat.analysis.outcome_analysis import OutcomeAnalysis, analyse_outcomes
+from capstat.analysis.outcome_question import OutcomeQuestion
 from capstat.analysis.placement_detail import DecisionQuestion, PlacementDetail, detail_comparison
 from capstat.analysis.ramp_analysis import RampAnalysis, analyse_ramps
 from capstat.analysis.ramp_question import RampQuestion
@@ -89,6 +91,8 @@ class AnalysisOptions:
         Ramp policies, and what is asked of them.
     literature : LiteratureQuestion
         What is asked of the published studies.
+    outcomes : OutcomeQuestion
+        What is asked of time to capture and outcome.
     level : float
         Confidence level.
     replicates, seed : int
@@ -108,6 +112,7 @@ class AnalysisOptions:
     confirmation: ConfirmationQuestion = field(default_factory=ConfirmationQuestion)
     ramps: RampQuestion = field(default_factory=RampQuestion)
     literature: LiteratureQuestion = field(default_factory=LiteratureQuestion)
+    outcomes: OutcomeQuestion = field(default_factory=OutcomeQuestion)
     level: float = 0.95
     replicates: int = 1000
     seed: int = 1
@@ -190,6 +195,10 @@ class StudyAnalysis:
         What ramp policies would do; ``None`` where that was not asked, or without thresholds.
     evidence : EvidenceAnalysis or None
         The study beside the published ones; ``None`` where that was not asked, or without thresholds.
+    outcomes : OutcomeAnalysis or None
+        Time to capture and outcome; ``None`` where that was not asked, or a study records neither.
+    not_followed : str
+        Why times and outcomes that are recorded have no analysis; empty otherwise.
     fingerprint : str
         SHA-256 of the input.
     sources : tuple of str
@@ -202,6 +211,8 @@ class StudyAnalysis:
     confirmation: ConfirmationAnalysis | None
     ramps: RampAnalysis | None
     evidence: EvidenceAnalysis | None
+    outcomes: OutcomeAnalysis | None
+    not_followed: str
     fingerprint: str
     sources: tuple[str, ...]
 
@@ -302,6 +313,7 @@ def analyse_study(
     confirmation: bool = True,
     ramps: bool = True,
     literature: bool = True,
+    outcomes: bool = True,
 ) -> StudyAnalysis:
     """Estimate everything that a report shows.
 
@@ -317,6 +329,8 @@ def analyse_study(
         Whether to ask as well what ramp policies would do.
     literature : bool
         Whether to place the study beside the published ones.
+    outcomes : bool
+        Whether to ask as well for time to capture and outcome.
 
     Raises
     ------
@@ -335,6 +349,14 @@ def analyse_study(
     if literature:
         local = describe_local(study, options, wanted, captures[0].comparison)
         beside = analyse_evidence(options.literature, local, level=options.level, seed=options.seed)
+    followed, not_followed = None, ""
+    if outcomes:
+        try:
+            pair = (options.first, options.minus)
+            followed = analyse_outcomes(study, options, options.outcomes, wanted[0], pair=pair)
+        except NotEstimableError as error:
+            not_followed = str(error)
     return StudyAnalysis(
-        study_facts(study), options, captures, confirmed, applied, beside, study.fingerprint, study.sources
-    )
+        study_facts(study), options, captures, confirmed, applied, beside, followed, not_followed, study.fingerprint,
+        study.sources,
+    )  # fmt: skip

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from capstat.analysis.study_analysis import ALL_PLACEMENTS
 from capstat.analysis.suppress_confirmation import suppress_confirmation
 from capstat.analysis.suppress_evidence import suppress_evidence
+from capstat.analysis.suppress_outcomes import suppress_outcomes
 from capstat.analysis.suppress_ramps import suppress_ramps
 
 if TYPE_CHECKING:
@@ -42,13 +43,14 @@ def suppress_small_groups(analysis: StudyAnalysis, fewest: int) -> StudyAnalysis
     if fewest <= 1:
         return analysis
     if analysis.facts.n_patients < fewest:
-        return replace(analysis, captures=(), confirmation=None, ramps=None, evidence=None)
+        return replace(analysis, captures=(), confirmation=None, ramps=None, evidence=None, outcomes=None)
     captures = tuple(_suppress_capture(capture, fewest) for capture in analysis.captures)
     confirmation = None if analysis.confirmation is None else suppress_confirmation(analysis.confirmation, fewest)
     return replace(
         analysis, captures=tuple(capture for capture in captures if capture.groups), confirmation=confirmation,
         ramps=None if analysis.ramps is None else suppress_ramps(analysis.ramps, fewest),
         evidence=None if analysis.evidence is None else suppress_evidence(analysis.evidence, fewest),
+        outcomes=None if analysis.outcomes is None else suppress_outcomes(analysis.outcomes, fewest),
     )  # fmt: skip
 
 

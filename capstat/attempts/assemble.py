@@ -48,7 +48,9 @@ def assemble(tables: Mapping[Table, RawTable | None], mapping: StudyMapping, log
 
     A table that exists but could not be read is ``None`` in ``tables``.
     """
-    linked = bool({"steps", "periods"}.intersection(tables))
+    # an empty table of periods, as in a blank template, links to nothing
+    periods_raw = tables.get("periods")
+    linked = "steps" in tables or (periods_raw is not None and len(periods_raw) > 0)
     sheets = {
         table: convert_table(
             raw, table, mapping.table(table), mapping.name, log, with_steps="steps" in tables, linked=linked

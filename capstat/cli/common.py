@@ -26,6 +26,7 @@ __all__ = [
     "analysis_options",
     "compared_placements",
     "estimate_record",
+    "names_of",
     "numbers_of",
     "odds_ratio",
     "open_study",
@@ -77,7 +78,7 @@ def _shares(text: str) -> tuple[float, ...]:
     return tuple(dict.fromkeys(shares))
 
 
-def _names(text: str | None) -> tuple[str, ...] | None:
+def names_of(text: str | None) -> tuple[str, ...] | None:
     """Names separated by commas; ``None`` where the option was not given."""
     return None if text is None else tuple(name.strip() for name in text.split(",") if name.strip())
 
@@ -216,9 +217,9 @@ def analysis_options(options: argparse.Namespace) -> AnalysisOptions:
         minus=minus,
         fractions=options.shares,
         currents_ma=options.currents,
-        adjust_for=_names(adjust),
-        covariates=_names(covariates),
-        modifiers=_names(getattr(options, "modifiers", None)),
+        adjust_for=names_of(adjust),
+        covariates=names_of(covariates),
+        modifiers=names_of(getattr(options, "modifiers", None)),
         question=_question(options),
         level=options.level,
         replicates=options.replicates,

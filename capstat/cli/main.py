@@ -26,6 +26,7 @@ VERBS = {
     "compare": "Does one pad placement capture at a lower current, and by how much?",
     "confirm": "Was it capture at all: how many claims were false, which sign to trust, what that does to thresholds?",
     "ramp": "What would a ramp policy do: time to capture, pulses, current left on, chance of none or of losing it?",
+    "outcomes": "How soon was capture, was it kept, and what became of the patients?",
     "pool": "What do published studies say together, and how do our own records sit beside them?",
     "report": "Everything above as one page, with tables and figures beside it.",
     "synth": "Make an invented study with known truth, to learn or to plan with.",

@@ -17,6 +17,7 @@ from capstat.cli.common import (
 )
 from capstat.cli.confirmation_options import add_confirmation_options, confirmation_question
 from capstat.cli.literature_options import add_literature_options, literature_question
+from capstat.cli.outcome_options import add_outcome_options, outcome_question
 from capstat.cli.ramp_options import add_ramp_options, ramp_question
 
 if TYPE_CHECKING:
@@ -43,6 +44,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     add_analysis_options(parser, placements=True)
     add_covariates_option(parser)
     add_confirmation_options(parser)
+    add_outcome_options(parser)
     add_ramp_options(parser)
     add_literature_options(parser)
 
@@ -53,7 +55,7 @@ def run(options: argparse.Namespace) -> int:
 
     chosen = replace(
         analysis_options(options), confirmation=confirmation_question(options), ramps=ramp_question(options),
-        literature=literature_question(options),
+        literature=literature_question(options), outcomes=outcome_question(options),
     )  # fmt: skip
     study = open_study(options)
     progress("estimating")

@@ -161,7 +161,8 @@ def smooth_residuals(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Locally weighted line through the residuals of a column, for a figure: distinct event times and values, (k,).
 
-    Cleveland's lowess (1979, from memory) over the transformed times with three robustifying steps (statsmodels).
+    Cleveland's lowess (1979, from memory) over the transformed times (statsmodels), without its robustifying steps:
+    residuals of a yes/no column come in two clusters, and these would take the smaller one for outliers.
 
     Raises
     ------
@@ -171,5 +172,5 @@ def smooth_residuals(
     if result.times.size < 5:
         raise NotEstimableError("A smooth line needs at least five events.")
     times, at = np.unique(result.times, return_index=True)
-    fitted = lowess(result.residuals[:, column], result.transformed, frac=share, return_sorted=False)
+    fitted = lowess(result.residuals[:, column], result.transformed, frac=share, it=0, return_sorted=False)
     return times, np.asarray(fitted[at], dtype=float)

@@ -55,7 +55,9 @@ class CaptureKept:
     notes: tuple[str, ...]
 
 
-def capture_kept(episodes: Episodes, *, by: str = "placement", level: float = 0.95) -> CaptureKept:
+def capture_kept(
+    episodes: Episodes, *, by: str = "placement", pair: tuple[str, str] | None = None, level: float = 0.95
+) -> CaptureKept:
     """Describe what became of capture once it was there.  Nothing is random, and nothing here says why it was lost.
 
     Parameters
@@ -64,6 +66,8 @@ def capture_kept(episodes: Episodes, *, by: str = "placement", level: float = 0.
         One row for each patient; the study must keep periods with capture.
     by : str
         Column of ``episodes.table`` with named values.
+    pair : tuple of str, optional
+        Which two are compared, first against second; the two with most captures when not given.
     level : float
         Confidence level.
 
@@ -87,7 +91,7 @@ def capture_kept(episodes: Episodes, *, by: str = "placement", level: float = 0.
     present = sorted({str(name) for name in names if name is not None})
     groups = tuple(kept_group(name, names == name, course, minutes, level) for name in present)
     of_course = names[course.episode]
-    pair = compared_groups(of_course)
+    pair = compared_groups(of_course) if pair is None else pair
     unnamed = int(sum(name is None for name in names))
     notes = [*episodes.notes, *known.notes, PUBLISHED]
     if unnamed:

@@ -131,6 +131,13 @@ def _time_zero(study: Study, episodes: Episodes) -> NDArray[np.float64]:
     return np.where(np.isnan(zero), first, zero)
 
 
+def _middle(speed: NDArray[np.float64]) -> float:
+    """Median; the next speed above it where nobody is slower, as with the few speeds of a few devices."""
+    middle = float(np.median(speed))
+    above = speed[speed > middle * (1 + 1e-9)]
+    return float(above.min()) if above.size and not (speed < middle * (1 - 1e-9)).any() else middle
+
+
 def group_by_ramp_speed(study: Study, episodes: Episodes, cuts_ma_per_s: Sequence[float] | None = None) -> Grouping:
     """Group by the speed of the first attempt's ramp, slowest first.
 
@@ -142,7 +149,7 @@ def group_by_ramp_speed(study: Study, episodes: Episodes, cuts_ma_per_s: Sequenc
         All of them.
     cuts_ma_per_s : sequence of float, optional
         Increasing cut points in mA per second; a speed at a cut point belongs to the faster group.  The median of the
-        episodes when omitted, which a note says.
+        episodes when omitted, or the next speed above it where nobody is slower; a note says so.
 
     Raises
     ------
@@ -161,7 +168,7 @@ def group_by_ramp_speed(study: Study, episodes: Episodes, cuts_ma_per_s: Sequenc
     )
     notes = [one_setting]
     if cuts_ma_per_s is None:
-        cuts = np.array([float(np.median(speed[known]))])
+        cuts = np.array([_middle(speed[known])])
         notes.append("the cut point is the median of these ramps, not one fixed beforehand")
     else:
         cuts = np.asarray(cuts_ma_per_s, dtype=float)

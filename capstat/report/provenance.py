@@ -47,6 +47,7 @@ def provenance_of(analysis: StudyAnalysis, suppress_below: int) -> dict[str, str
                 "draws for ramp policies": f"{ramps.question.draws}",
             }
         ),
+        **_followed(analysis),
         **(
             {}
             if analysis.evidence is None
@@ -58,4 +59,20 @@ def provenance_of(analysis: StudyAnalysis, suppress_below: int) -> dict[str, str
         ),
         "seed": f"{options.seed}",
         "groups suppressed below": f"{suppress_below} patients" if suppress_below > 1 else "none",
+    }
+
+
+def _followed(analysis: StudyAnalysis) -> dict[str, str]:
+    """Choices of time and outcome."""
+    found = analysis.outcomes
+    if found is None:
+        return {}
+    question = found.question
+    return {
+        "time zero": question.origin.value,
+        "sustained capture": f"{question.sustained_s:g} s",
+        "outcome declared beforehand": question.declared or "none",
+        "landmarks": ", ".join(f"{minute:g} min" for minute in question.within_min),
+        "horizon of survival in time": f"{question.horizon_min:g} min",
+        "bootstrap replicates for outcomes": f"{question.replicates}",
     }

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from capstat.analysis import ALL_PLACEMENTS
 from capstat.report.confirmation_sentences import confirmation_summary
+from capstat.report.outcome_sentences import outcome_summary
 from capstat.report.placement_detail_text import adjusted_share_sentence
 from capstat.report.placement_sentences import comparison_sentences, speaks_of_effects
 from capstat.report.ramp_sentences import ramp_summary
@@ -134,6 +135,16 @@ def cautions_for(analysis: StudyAnalysis) -> tuple[str, ...]:
     return (*CAUTIONS, RANDOMISED_CAUTION if randomised else OBSERVATIONAL_CAUTION)
 
 
+def _further(analysis: StudyAnalysis) -> list[str]:
+    """Confirmation, outcome, and what ramps would do."""
+    confirmation, outcomes, ramps = analysis.confirmation, analysis.outcomes, analysis.ramps
+    return [
+        "" if confirmation is None else confirmation_summary(confirmation),
+        "" if outcomes is None else outcome_summary(outcomes),
+        "" if ramps is None else ramp_summary(ramps),
+    ]
+
+
 def summary_sentences(analysis: StudyAnalysis, suppress_below: int = 1) -> tuple[str, ...]:
     """Three to eight statements for a committee."""
     if not analysis.captures:
@@ -158,10 +169,7 @@ def summary_sentences(analysis: StudyAnalysis, suppress_below: int = 1) -> tuple
     not_captured = _not_captured_sentence(capture, suppress_below)
     if not_captured:
         sentences.insert(-1 if comparison else len(sentences), not_captured)
-    if analysis.confirmation is not None:
-        sentences.append(confirmation_summary(analysis.confirmation))
-    if analysis.ramps is not None:
-        sentences.append(ramp_summary(analysis.ramps))
+    sentences += _further(analysis)
     if comparison is None and capture.not_compared:
         sentences.append(f"The placements are not compared: {capture.not_compared.rstrip('.')}.")
     return tuple(filter(None, sentences))

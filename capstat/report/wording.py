@@ -47,7 +47,7 @@ NOT_BOUNDED = "too few patients to give limits"
 SMALLEST_RATIO, LARGEST_RATIO = 0.1, 10.0
 LARGEST_MA = 1000.0
 # units that stand behind a number
-UNITS = ("mA", "mmHg", "s", "minutes", "pulses", "%")
+UNITS = ("mA", "mmHg", "s", "min", "minutes", "pulses", "%")
 
 # below this many patients "of 100" would claim more than was seen
 ENOUGH_FOR_HUNDRED = 50

@@ -18,6 +18,7 @@ from capstat.report.confirmation_tables import confirmation_tables
 from capstat.report.confirmation_words import claim_words, reference_words
 from capstat.report.figures import Picture, figures_of_capture, figures_of_confirmation, figures_of_ramps
 from capstat.report.literature_section import literature_section
+from capstat.report.outcome_section import outcome_section
 from capstat.report.placement_detail_text import adjusted_share_sentence, detail_sentences
 from capstat.report.placement_sentences import comparison_text, regression_ratio_sentence
 from capstat.report.provenance import provenance_of
@@ -261,6 +262,7 @@ def write_report(
     sections = [_section(capture, analysis.options.fractions, suppress_below) for capture in analysis.captures]
     data_tables = {table.name: table for table in tables_of_data(analysis, findings, suppress_below)}
     confirmation = None if analysis.confirmation is None else _confirmation(analysis.confirmation, suppress_below)
+    outcomes = None if analysis.outcomes is None else outcome_section(analysis.outcomes, suppress_below)
     ramps = [] if analysis.ramps is None else _ramps(analysis.ramps)
     literature = None
     if analysis.evidence is not None:
@@ -283,6 +285,8 @@ def write_report(
         "data": data_tables,
         "sections": sections,
         "confirmation": confirmation,
+        "outcomes": outcomes,
+        "not_followed": "" if analysis.facts.n_patients < suppress_below else analysis.not_followed,
         "ramps": ramps,
         "literature": literature,
         "not_a_recommendation": NOT_A_RECOMMENDATION,
@@ -295,6 +299,9 @@ def write_report(
     parts += ramps
     tables = [*data_tables.values(), *(t for part in parts for t in part.tables.values())]
     pictures = [p for part in parts for p in part.pictures.values()]
+    if outcomes is not None:
+        tables += outcomes.tables
+        pictures += outcomes.pictures
     if literature is not None:
         tables += literature.tables
         pictures += literature.pictures
