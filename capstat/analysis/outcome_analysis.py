@@ -162,11 +162,18 @@ def _values(episodes: Episodes, by: str) -> pd.Series[Any]:
     return pd.Series(group_names(episodes.table, by), dtype=object)
 
 
-def _with_groups(episodes: Episodes, by: str) -> Episodes:
-    """Put the groups in the place of the placement, for models that compare placements."""
+def _with_groups(episodes: Episodes, by: str, pair: tuple[str, str]) -> tuple[Episodes, tuple[str, str]]:
+    """Put the groups in the place of the placement, for models that compare placements, and name the compared two.
+
+    Yes and no are named after their column: by themselves they would be read as a covariate without levels.
+    """
     if by == PLACEMENT:
-        return episodes
-    return replace(episodes, table=episodes.table.assign(**{PLACEMENT: _values(episodes, by)}))
+        return episodes, pair
+    values = _values(episodes, by)
+    if set(pair) == {"yes", "no"}:
+        values = values.map(lambda value: f"{by}: {value}", na_action="ignore")
+        pair = (f"{by}: {pair[0]}", f"{by}: {pair[1]}")
+    return replace(episodes, table=episodes.table.assign(**{PLACEMENT: values})), pair
 
 
 def _groups(episodes: Episodes, by: str, wanted: tuple[str | None, str | None]) -> tuple[str, str]:
@@ -287,7 +294,7 @@ def _models(
 ) -> tuple[TimeRegression | None, StandardisedCapture | None]:
     if asked.pair is None:
         return None, None
-    grouped, (first, minus) = _with_groups(episodes, asked.question.by), asked.pair
+    grouped, (first, minus) = _with_groups(episodes, asked.question.by, asked.pair)
     covariates = Covariates(asked.confounders)
     return (
         parts.get(

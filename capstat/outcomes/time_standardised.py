@@ -126,7 +126,7 @@ def standardised_capture(
     seed : int
         Of the bootstrap; the same seed gives the same limits.
     times_min : sequence of float
-        Minutes at which shares are wanted, increasing; no later than the last end of a wait.
+        Minutes at which shares are wanted, increasing; those after the last end of a wait are left out, with a note.
     first, minus : str, optional
         Placements to compare; the two with most episodes when omitted, the larger first.
     replicates : int
@@ -137,10 +137,10 @@ def standardised_capture(
     Raises
     ------
     UsageError
-        When the minutes do not increase or lie beyond all records, a covariate cannot be adjusted for, or a placement
+        When the minutes do not increase, a covariate cannot be adjusted for, or a placement
         does not occur.
     NotEstimableError
-        When nobody complete was captured, or a model has no finite estimate.
+        When nobody complete was captured, no wait lasted to the first minute, or a model has no finite estimate.
     """
     times = np.asarray(times_min, dtype=float)
     if times.size == 0 or not (np.isfinite(times).all() and times[0] > 0 and (np.diff(times) > 0).all()):
@@ -149,8 +149,9 @@ def standardised_capture(
     if not data.captured:
         raise NotEstimableError(f"None of the {len(data.waits)} complete episodes ended with {episodes.awaited.name}.")
     longest = float(data.waits.latest.max())
-    if times[-1] > longest:
-        raise UsageError(f"No wait lasted {times[-1]:g} min; the longest was {longest:.3g} min (times_min).")
+    beyond, times = times[times > longest], times[times <= longest]
+    if not times.size:
+        raise NotEstimableError(f"No wait lasted {beyond[0]:g} min; the longest was {longest:.3g} min.")
     n = len(data.waits)
     ends = (CAPTURE, ANOTHER_END) if (data.cause == ANOTHER_END).any() else (CAPTURE,)
     designs = (data.with_placement(data.first), data.with_placement(data.minus))
@@ -165,7 +166,10 @@ def standardised_capture(
             drawn.append(_shares(_fits(data, ends, counts, starts), designs, x, counts))
         except NotEstimableError:
             continue
-    return _results(data, x, times, shares, np.asarray(drawn), replicates, level, episodes.notes)
+    notes = episodes.notes
+    if beyond.size:
+        notes = (*notes, f"no wait lasted {beyond[0]:g} min, so nothing is standardised there")
+    return _results(data, x, times, shares, np.asarray(drawn), replicates, level, notes)
 
 
 def _results(

@@ -135,7 +135,7 @@ def adjusted_for(confounders: tuple[str, ...]) -> str:
 
 def _whom(found: OutcomeAnalysis, label: str) -> str:
     by = found.question.by
-    return f"{label} pads" if by == "placement" else f"{plain_name(by)} '{label}'"
+    return f"{label} pads" if by == "placement" else f"{plain_name(by)} '{label.removeprefix(f'{by}: ')}'"
 
 
 def _includes_one(estimate: Estimate) -> bool:
@@ -202,7 +202,8 @@ def _constant_sentence(model: TimeRegression) -> list[str]:
 
 
 def _standardised_sentence(made: StandardisedCapture, found: OutcomeAnalysis) -> str:
-    place = _told_at(found.question.minutes)
+    # the last minutes are missing where no wait lasted so long
+    place = min(_told_at(found.question.minutes), len(made.captured_by) - 1)
     one, two = made.captured_by[place]
     shares = [f"{percent((estimate.value or 0.0) / 100)} %" for estimate in (one, two)]
     return (

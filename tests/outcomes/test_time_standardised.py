@@ -143,8 +143,11 @@ def test_refusals():
     episodes = simulated(40, 5)
     with pytest.raises(UsageError, match="times_min"):
         standardised_capture(episodes, covariates=AGE, seed=1, times_min=(5, 2))
-    with pytest.raises(UsageError, match="longest was"):
-        standardised_capture(episodes, covariates=AGE, seed=1, times_min=(5, 500))
+    with pytest.raises(NotEstimableError, match="longest was"):
+        standardised_capture(episodes, covariates=AGE, seed=1, times_min=(500,))
+    shortened = standardised_capture(episodes, covariates=AGE, seed=1, times_min=(5, 500), replicates=10)
+    assert len(shortened.captured_by) == len(shortened.differences) == 1
+    assert any("no wait lasted 500 min" in note for note in shortened.notes)
     nobody = episodes_of([3.0, 4.0, 5.0, 6.0], [5] * 4, placement=[AP, AP, AL, AL])
     with pytest.raises(NotEstimableError, match="None of the 4"):
         standardised_capture(nobody, covariates=Covariates(()), seed=1, times_min=(2,))
