@@ -22,7 +22,7 @@ __all__ = ["CloneCensorWeight", "clone_censor_weight"]
 
 HOLDS_IF = (
     "compared by emulation of a trial; holds only if the recorded confounders account for who is captured in time, "
-    "and the models of capture fit"
+    "the models of capture fit, and whoever was lost to follow-up was like those who stayed"
 )
 # of the replicates, so many must give an answer
 _USABLE = 0.5
