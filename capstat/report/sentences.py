@@ -138,11 +138,10 @@ def cautions_for(analysis: StudyAnalysis) -> tuple[str, ...]:
 def _further(analysis: StudyAnalysis) -> list[str]:
     """Confirmation, outcome, and what ramps would do."""
     confirmation, outcomes, ramps = analysis.confirmation, analysis.outcomes, analysis.ramps
-    return [
-        "" if confirmation is None else confirmation_summary(confirmation),
-        "" if outcomes is None else outcome_summary(outcomes),
-        "" if ramps is None else ramp_summary(ramps),
-    ]
+    followed = "" if outcomes is None else outcome_summary(outcomes)
+    applied = "" if ramps is None else ramp_summary(ramps)
+    # one statement, so that there are no more than eight
+    return ["" if confirmation is None else confirmation_summary(confirmation), f"{followed} {applied}".strip()]
 
 
 def summary_sentences(analysis: StudyAnalysis, suppress_below: int = 1) -> tuple[str, ...]:
