@@ -11,7 +11,7 @@ import pandas as pd
 
 from capstat.analysis.outcome_question import OUTCOMES
 from capstat.distributions.covariates import PLACEMENT, Covariates
-from capstat.outcomes.episodes import Awaited, derive_episodes
+from capstat.outcomes.episodes import Awaited, derive_episodes, first_attempts
 from capstat.outcomes.immortal import immortal_comparison
 from capstat.outcomes.immortal_course import survival_course
 from capstat.outcomes.kept import capture_kept
@@ -157,9 +157,9 @@ def _awaited(leading: CaptureDefinition, sustained_s: float) -> tuple[Awaited, .
     return (*(Awaited(kind) for kind in kinds), Awaited(kinds[-1], sustained_s))
 
 
-def _values(episodes: Episodes, by: str) -> pd.Series[Any]:
+def _values(table: pd.DataFrame, by: str) -> pd.Series[Any]:
     """Names of the groups; yes and no in words, ``None`` where unknown."""
-    return pd.Series(group_names(episodes.table, by), dtype=object)
+    return pd.Series(group_names(table, by), dtype=object)
 
 
 def _with_groups(episodes: Episodes, by: str, pair: tuple[str, str]) -> tuple[Episodes, tuple[str, str]]:
@@ -169,16 +169,16 @@ def _with_groups(episodes: Episodes, by: str, pair: tuple[str, str]) -> tuple[Ep
     """
     if by == PLACEMENT:
         return episodes, pair
-    values = _values(episodes, by)
+    values = _values(episodes.table, by)
     if set(pair) == {"yes", "no"}:
         values = values.map(lambda value: f"{by}: {value}", na_action="ignore")
         pair = (f"{by}: {pair[0]}", f"{by}: {pair[1]}")
     return replace(episodes, table=episodes.table.assign(**{PLACEMENT: values})), pair
 
 
-def _groups(episodes: Episodes, by: str, wanted: tuple[str | None, str | None]) -> tuple[str, str]:
+def _groups(table: pd.DataFrame, by: str, wanted: tuple[str | None, str | None]) -> tuple[str, str]:
     """Which two values are compared: those asked for, else yes against no, else the two most frequent."""
-    counts = _values(episodes, by).dropna().astype(str).value_counts()
+    counts = _values(table, by).dropna().astype(str).value_counts()
     for value in wanted:
         if value is not None and value not in counts.index:
             raise NotEstimableError(f"No patient has '{value}' in {by}.")
@@ -194,11 +194,11 @@ def _groups(episodes: Episodes, by: str, wanted: tuple[str | None, str | None]) 
     return first, wanted[1] if wanted[1] is not None else left.pop(0)
 
 
-def _randomised(episodes: Episodes, by: str, pair: tuple[str, str] | None) -> bool:
+def _randomised(table: pd.DataFrame, by: str, pair: tuple[str, str] | None) -> bool:
     if by != PLACEMENT or pair is None:
         return False
-    compared = episodes.table[PLACEMENT].astype(object).isin(pair)
-    return bool((episodes.table.loc[compared, "assignment"] == "randomised").all())
+    compared = table[PLACEMENT].astype(object).isin(pair)
+    return bool((table.loc[compared, "assignment"] == "randomised").all())
 
 
 def analyse_outcomes(
@@ -229,7 +229,7 @@ def analyse_outcomes(
     UsageError
         When the groups or a confounder do not exist, or a confounder is settled with or after the pads.
     NotEstimableError
-        When no patient has a time from the origin asked for, although times or outcomes are recorded.
+        When times are recorded but no patient has one from the origin asked for, and no outcome is recorded.
     """
     outcomes = any(study.patients[name].notna().any() for name in OUTCOMES)
     timed = study.attempts["pacing_start_s"].notna().any() or study.steps["time_s"].notna().any()
@@ -242,50 +242,73 @@ def analyse_outcomes(
         if (episodes := parts.get(f"time to {awaited.name}", partial(derive_episodes, study, awaited, question.origin)))
         is not None
     )
-    if not waiting:
+    if not waiting and not outcomes:
         raise NotEstimableError(" ".join(dict.fromkeys(why for _, why in parts.reasons)))
-    last = waiting[-1]
-    compared = parts.get("comparison", partial(_groups, last, question.by, pair))
-    confounders, dropped = usable_confounders(
-        last.table,
-        [
-            name
-            for name in (DEFAULT_CONFOUNDERS if options.adjust_for is None else options.adjust_for)
-            if name != question.by
-        ],
-    )
+    # outcomes are of everybody, whether or not their pacing was timed
+    everybody = first_attempts(study)
+    compared = parts.get("comparison", partial(_groups, everybody, question.by, pair))
+    wanted = DEFAULT_CONFOUNDERS if options.adjust_for is None else options.adjust_for
+    confounders, dropped = usable_confounders(everybody, [name for name in wanted if name != question.by])
     asked = _Asked(options, question, compared, confounders)
-    # capture is kept or lost from its first moment on, whatever its length
-    first = waiting[-2] if len(waiting) > 1 and last.awaited.sustained_s is not None else last
-    regression, standardised = _models(last, asked, parts)
+    followed = _followed(study, waiting, asked, parts) if waiting else _NOT_FOLLOWED
+    compared_outcomes = _outcomes(everybody, asked, parts)
     return OutcomeAnalysis(
         question,
         *(compared or ("", "")),
-        randomised=_randomised(last, question.by, compared),
+        randomised=_randomised(everybody, question.by, compared),
         confounders=confounders,
         dropped=dropped,
-        waits=_waits(waiting, asked, parts),
-        other_waits=_other_waits(study, last, asked, parts),
-        regression=regression,
-        standardised=standardised,
-        kept=parts.get(
-            "capture kept or lost",
-            partial(
-                capture_kept,
-                first,
-                by=PLACEMENT if compared is None else question.by,
-                pair=compared,
-                level=options.level,
-            ),
-        ),
-        states=parts.get(
-            "where patients are over time", partial(occupation, first, question.horizon_min, level=options.level)
-        ),
-        immortal=parts.get("death after capture", partial(_immortal, last, asked)),
-        outcomes=_outcomes(last, asked, parts),
+        waits=followed.waits,
+        other_waits=followed.other_waits,
+        regression=followed.regression,
+        standardised=followed.standardised,
+        kept=followed.kept,
+        states=followed.states,
+        immortal=followed.immortal,
+        outcomes=compared_outcomes,
         reasons=tuple(parts.reasons),
         level=options.level,
         seed=options.seed,
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Followed:
+    """The parts that need times."""
+
+    waits: tuple[TimeToCapture, ...] = ()
+    other_waits: tuple[TimeToCapture, ...] = ()
+    regression: TimeRegression | None = None
+    standardised: StandardisedCapture | None = None
+    kept: CaptureKept | None = None
+    states: StateOccupation | None = None
+    immortal: ImmortalComparison | None = None
+
+
+_NOT_FOLLOWED = _Followed()
+
+
+def _followed(study: Study, waiting: tuple[Episodes, ...], asked: _Asked, parts: _Parts) -> _Followed:
+    question, last = asked.question, waiting[-1]
+    if asked.pair is not None and not set(asked.pair) <= set(_values(last.table, question.by)):
+        parts.reasons.append(
+            ("comparison of times", "One of the groups has no patient whose time to capture is known.")
+        )
+        asked = replace(asked, pair=None)
+    # capture is kept or lost from its first moment on, whatever its length
+    first = waiting[-2] if len(waiting) > 1 and last.awaited.sustained_s is not None else last
+    regression, standardised = _models(last, asked, parts)
+    grouped = PLACEMENT if asked.pair is None else question.by
+    kept = partial(capture_kept, first, by=grouped, pair=asked.pair, level=asked.level)
+    states = partial(occupation, first, question.horizon_min, level=asked.level)
+    return _Followed(
+        _waits(waiting, asked, parts),
+        _other_waits(study, last, asked, parts),
+        regression,
+        standardised,
+        parts.get("capture kept or lost", kept),
+        parts.get("where patients are over time", states),
+        parts.get("death after capture", partial(_immortal, last, asked)),
     )
 
 
@@ -296,12 +319,16 @@ def _models(
         return None, None
     grouped, (first, minus) = _with_groups(episodes, asked.question.by, asked.pair)
     covariates = Covariates(asked.confounders)
+    if not asked.confounders:
+        parts.reasons.append(("standardised time to capture", "There is no confounder to standardise over."))
     return (
         parts.get(
             "regression of time to capture",
             partial(time_regression, grouped, covariates=covariates, first=first, minus=minus, level=asked.level),
         ),
-        parts.get(
+        None
+        if not asked.confounders
+        else parts.get(
             "standardised time to capture",
             partial(
                 standardised_capture, grouped, covariates=covariates, first=first, minus=minus,
@@ -362,10 +389,10 @@ def _immortal(episodes: Episodes, asked: _Asked) -> ImmortalComparison:
     )  # fmt: skip
 
 
-def _outcomes(episodes: Episodes, asked: _Asked, parts: _Parts) -> tuple[OutcomeComparison, ...]:
+def _outcomes(table: pd.DataFrame, asked: _Asked, parts: _Parts) -> tuple[OutcomeComparison, ...]:
     """Every recorded outcome, the declared one first."""
     declared = asked.question.declared
-    recorded = [name for name in OUTCOMES if episodes.table[name].notna().any()]
+    recorded = [name for name in OUTCOMES if table[name].notna().any()]
     if declared and declared not in recorded:
         parts.reasons.append((declared, f"The declared outcome {declared} is recorded for nobody."))
     if not recorded:
@@ -373,20 +400,18 @@ def _outcomes(episodes: Episodes, asked: _Asked, parts: _Parts) -> tuple[Outcome
     if asked.pair is None:
         return ()
     found = (
-        parts.get(name, partial(_outcome, episodes, name, asked))
+        parts.get(name, partial(_outcome, table, name, asked.pair, asked))
         for name in sorted(recorded, key=lambda name: name != declared)
     )
     return tuple(one for one in found if one is not None)
 
 
-def _outcome(episodes: Episodes, name: str, asked: _Asked) -> OutcomeComparison:
-    if asked.pair is None:
-        raise NotEstimableError(f"There are no two groups in which to compare {name}.")
+def _outcome(table: pd.DataFrame, name: str, pair: tuple[str, str], asked: _Asked) -> OutcomeComparison:
     by, question = asked.question.by, asked.question
-    value = np.asarray(episodes.table[name].astype("Float64").to_numpy(dtype=float, na_value=np.nan), dtype=np.float64)
+    value = np.asarray(table[name].astype("Float64").to_numpy(dtype=float, na_value=np.nan), dtype=np.float64)
     data = OutcomeData(
-        name, value, _values(episodes, by).to_numpy(dtype=object), *asked.pair, np.arange(len(episodes)),
-        episodes.table, _randomised(episodes, by, asked.pair),
+        name, value, _values(table, by).to_numpy(dtype=object), *pair, np.arange(len(table)), table,
+        _randomised(table, by, pair),
     )  # fmt: skip
     return compare_outcome(
         data, confounders=asked.confounders, declared=name == question.declared, level=asked.level,

@@ -67,14 +67,15 @@ class OutcomeQuestion:
 
     def __post_init__(self) -> None:
         """Refuse what cannot be asked, everything at once."""
+        last = max(self.within_min, default=0.0)
         rules = (
             (bool(self.minutes) and _times(self.minutes), "Times at which to tell are one or more above 0 minutes."),
             (bool(self.within_min) and _times(self.within_min), "Landmarks are one or more times above 0 minutes."),
             (_times((self.horizon_min,)), f"The horizon lies above 0 minutes, not at {self.horizon_min:g}."),
             (0 < self.sustained_s <= 3600, f"Capture lasts above 0 s and up to 3600 s, not {self.sustained_s:g} s."),
             (
-                not self.within_min or self.horizon_min > max(self.within_min),
-                f"The horizon of {self.horizon_min:g} minutes must lie after the last landmark.",
+                not self.within_min or self.horizon_min > last,
+                f"The horizon of {self.horizon_min:g} min must lie after the last landmark ({last:g} min).",
             ),
             (
                 self.declared in ("", *OUTCOMES),

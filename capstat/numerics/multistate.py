@@ -33,10 +33,6 @@ class StateProbabilities:
         Standard errors.
     at_risk : ndarray, shape (s, k)
         Rows under observation in each state just before.
-    changes : ndarray, shape (s, s)
-        Number of changes from each state (row) to each (column).
-    initial : ndarray, shape (s,)
-        Probabilities at the beginning.
     persons : int
         Persons.
     known : ndarray, shape (k,)
@@ -50,8 +46,6 @@ class StateProbabilities:
     probability: NDArray[np.float64]
     se: NDArray[np.float64]
     at_risk: NDArray[np.float64]
-    changes: NDArray[np.intp]
-    initial: NDArray[np.float64]
     persons: int
     known: NDArray[np.float64]
     last: float
@@ -137,17 +131,13 @@ def state_probabilities(
         p = p + p @ rate
         probability[:, i], at_risk[:, i] = p, risk
         se[:, i] = np.sqrt(np.einsum("ij,ij->j", derivative, derivative))
-    changes = np.zeros((n_states, n_states), dtype=np.intp)
-    np.add.at(changes, (state[moved], target[moved]), 1)
     # sums of many changes leave rounding at 0 and 1, and in the errors there
     probability = np.where(
         np.abs(probability) < 1e-12, 0.0, np.where(np.abs(1 - probability) < 1e-12, 1.0, probability)
     )
     se = np.where(se < 1e-10, 0.0, se)
     known = _known(codes, begin, end, state, target, n, times)
-    return StateProbabilities(
-        times, probability, se, at_risk, changes, np.asarray(initial, dtype=float), n, known, float(end.max())
-    )
+    return StateProbabilities(times, probability, se, at_risk, n, known, float(end.max()))
 
 
 def _check(

@@ -29,8 +29,6 @@ class MeanCount:
         Mean number of events, and its standard error.
     at_risk : ndarray, shape (k,)
         Rows under observation just before.
-    not_ended : ndarray, shape (k,)
-        Share without a terminal event (Kaplan-Meier).
     persons : int
         Persons.
     known : ndarray, shape (k,)
@@ -45,7 +43,6 @@ class MeanCount:
     mean: NDArray[np.float64]
     se: NDArray[np.float64]
     at_risk: NDArray[np.float64]
-    not_ended: NDArray[np.float64]
     persons: int
     known: NDArray[np.float64]
     last: float
@@ -126,9 +123,7 @@ def mean_count(
     np.maximum.at(until, codes, np.where(over, np.inf, end))
     known = (len(labels) - np.searchsorted(np.sort(until), times, side="left")).astype(float)
     ended = bool(k) and not_ended[-1] <= 1e-12
-    return MeanCount(
-        times, np.cumsum(before * rate), se, at_risk, not_ended, len(labels), known, float(end.max()), bool(ended)
-    )
+    return MeanCount(times, np.cumsum(before * rate), se, at_risk, len(labels), known, float(end.max()), bool(ended))
 
 
 def mean_limits(found: MeanCount, level: float = 0.95) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

@@ -3,19 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from capstat.results import NotEstimableError
+from capstat.numerics.hazards import fit_hazards
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
 __all__ = ["HazardRatio", "hazard_ratio"]
-
-_LARGEST: Final = 15.0  # a ratio of more than three million only comes from a likelihood without a maximum
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,18 +79,7 @@ def hazard_ratio(
         at_risk[group] = np.cumsum(change)[:k]
         events[group] = np.bincount(upper[own & had] - 1, minlength=k)
     parts = _parts(events)
-    beta = 0.0
-    for _ in range(50):
-        score, information = _derivatives(beta, at_risk, events, parts)
-        if information <= 1e-12 or abs(beta) > _LARGEST:
-            raise NotEstimableError(
-                "the events of the two groups do not overlap in time, so that their ratio is unbounded"
-            )
-        step = score / information
-        # from far away a full step may leap over the maximum
-        beta += float(np.clip(step, -1.0, 1.0))
-        if abs(step) < 1e-11:
-            break
+    beta = float(fit_hazards(end, had, one.astype(float)[:, None], entry=begin, names=("the group",)).coefficients[0])
     spent, paid = _residual_steps(beta, at_risk, events, parts)
     residual = np.where(had, paid[one.astype(int), upper - 1], 0.0)
     residual -= spent[one.astype(int), upper] - spent[one.astype(int), lower]
@@ -126,18 +113,6 @@ def _at_step(
     own = theta * (at_risk[1, at] - gone * events[1, at])
     total = own + at_risk[0, at] - gone * events[0, at]
     return total, own / total
-
-
-def _derivatives(
-    beta: float,
-    at_risk: NDArray[np.float64],
-    events: NDArray[np.float64],
-    parts: list[tuple[NDArray[np.intp], NDArray[np.float64]]],
-) -> tuple[float, float]:
-    """Score and information."""
-    shares = [_at_step(beta, at_risk, events, at, gone)[1] for at, gone in parts]
-    score = events[1].sum() - sum(float(share.sum()) for share in shares)
-    return float(score), sum(float((share * (1 - share)).sum()) for share in shares)
 
 
 def _information(

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from capstat.attempts import Study
     from capstat.thresholds import CaptureDefinition
 
-__all__ = ["CAPTURE", "CAUSES", "STILL_PACED", "Awaited", "Episodes", "Origin", "derive_episodes"]
+__all__ = ["CAPTURE", "CAUSES", "STILL_PACED", "Awaited", "Episodes", "Origin", "derive_episodes", "first_attempts"]
 
 CAUSES: Final = (
     "still paced",
@@ -58,6 +58,7 @@ _OF_RAMP_ENDED: Final = {
 _ENDS_OF_WAIT: Final = (CAPTURE, 2, 3, 4)
 _SAME_TIME_S: Final = 1.0
 _DIED: Final = 3
+_GIVEN_UP: Final = 5
 
 
 class Origin(Enum):
@@ -247,6 +248,9 @@ def derive_episodes(study: Study, awaited: Awaited, origin: Origin = Origin.PACI
     # attempts follow whose times are not known: the wait is cut off, not ended
     cut = (first["later_without_time"].to_numpy() > 0) & ~np.isin(cause, _ENDS_OF_WAIT)
     cause[cut] = STILL_PACED
+    # pads were moved because nothing captured, and no further attempt is recorded
+    moved = study.attempts["pacing_ended"].astype(object).iloc[last_row].eq("pads-moved").to_numpy()
+    cause[moved & ~cut & (cause == STILL_PACED)] = _GIVEN_UP
     stop = deciding["stop"].to_numpy(dtype=float)
     earliest = np.where(has_capture, deciding["from"].to_numpy(dtype=float), stop)
     latest = np.where(has_capture, deciding["until"].to_numpy(dtype=float), stop)
@@ -279,6 +283,7 @@ def derive_episodes(study: Study, awaited: Awaited, origin: Origin = Origin.PACI
         why = "; ".join(f"{reason}: {number}" for reason, number in left_out)
         raise NotEstimableError(f"No patient has a time to {awaited.name} ({why}).")
     patients = np.flatnonzero(keep)
+    silent = (cause == STILL_PACED) & (ended == "unknown") & ~cut
     end = np.where(np.isnan(last["end"].to_numpy(dtype=float)), np.nan, last["end"].to_numpy(dtype=float))
     return Episodes(
         awaited, origin,
@@ -296,7 +301,7 @@ def derive_episodes(study: Study, awaited: Awaited, origin: Origin = Origin.PACI
         _table(study, first_row[patients]),
         np.asarray(by_patient.size(), dtype=np.intp)[patients],
         left_out,
-        _notes(found.notes, int(cut[patients].sum())),
+        _notes(found.notes, int(cut[patients].sum()), int(silent[patients].sum())),
     )  # fmt: skip
 
 
@@ -333,17 +338,30 @@ def _periods(
     return frame.sort_values(["episode", "from_s"], kind="stable", ignore_index=True)
 
 
+def first_attempts(study: Study) -> pd.DataFrame:
+    """What is known of every patient and first attempt, timed or not, one row for each; RangeIndex."""
+    attempts = study.attempts[["patient_id", "attempt_order"]].reset_index(drop=True)
+    ordered = attempts.sort_values("attempt_order", kind="stable")
+    rows = np.sort(ordered.index[~ordered["patient_id"].duplicated().to_numpy()].to_numpy(dtype=np.intp))
+    return _table(study, rows)
+
+
 def _table(study: Study, rows: NDArray[np.intp]) -> pd.DataFrame:
     attempts = study.attempts.iloc[rows].reset_index(drop=True)
     described = attempt_covariates(study).iloc[rows].reset_index(drop=True)
     return pd.concat([attempts, described], axis=1)
 
 
-def _notes(found: tuple[str, ...], cut: int) -> tuple[str, ...]:
+def _notes(found: tuple[str, ...], cut: int, silent: int) -> tuple[str, ...]:
     notes = list(found)
     if cut:
         notes.append(
             f"{cut} patients without capture had later attempts whose times do not share the time zero; their wait is "
             "cut off at the end of the first."
+        )
+    if silent:
+        notes.append(
+            f"why pacing ended is not recorded for {silent} patients without capture; they are taken as censored "
+            "there, as if they were like those who were watched on (assumed)"
         )
     return tuple(notes)

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 from capstat.outcomes.immortal_course import SurvivalCourse
 from capstat.outcomes.immortal_emulation import CloneCensorWeight, clone_censor_weight
 from capstat.outcomes.immortal_landmark import Landmark, landmark
 from capstat.outcomes.immortal_naive import Naive, naive
 from capstat.outcomes.immortal_rows import ImmortalRow, row_of, row_without
-from capstat.outcomes.immortal_time_varying import TimeVarying, time_varying
+from capstat.outcomes.immortal_time_varying import time_varying
 from capstat.results import NotEstimableError, UsageError
 
 if TYPE_CHECKING:
@@ -43,7 +43,6 @@ class ImmortalComparison:
     naive : Naive
     landmarks : tuple of Landmark
         Those that could be had.
-    time_varying : TimeVarying
     emulations : tuple of CloneCensorWeight
         Those that could be had.
     left_out : tuple of (str, int)
@@ -58,7 +57,6 @@ class ImmortalComparison:
     confounders: tuple[str, ...]
     naive: Naive
     landmarks: tuple[Landmark, ...]
-    time_varying: TimeVarying
     emulations: tuple[CloneCensorWeight, ...]
     left_out: tuple[tuple[str, int], ...]
     notes: tuple[str, ...]
@@ -103,7 +101,9 @@ def immortal_comparison(
     biased = naive(used, horizon_min=horizon_min, level=level)
     varying = time_varying(used, level=level)
     rows = [
-        row_of("naive", None, len(used), biased.hazard.ratio, None, biased.difference, biased.ratio, _BIASED_REASONS)
+        row_of(
+            "naive", None, len(used), biased.hazard.ratio, _ratio(biased.adjusted), biased.difference, biased.ratio, ()
+        )
     ]
     landmarks, emulations, later = [], [], []
     for minute in landmarks_min:
@@ -138,12 +138,9 @@ def immortal_comparison(
     if course.delayed:
         notes = (*notes, "late entry is taken not to tell of the outcome (independent left truncation, assumed)")
     return ImmortalComparison(
-        (*rows, *later), horizon_min, level, names, biased, tuple(landmarks), varying, tuple(emulations),
+        (*rows, *later), horizon_min, level, names, biased, tuple(landmarks), tuple(emulations),
         course.left_out, notes,
     )  # fmt: skip
-
-
-_BIASED_REASONS: Final = (("adjusted_hazard_ratio", "the biased comparison is not adjusted: it would stay biased"),)
 
 
 def _with_confounders(course: SurvivalCourse, names: tuple[str, ...]) -> SurvivalCourse:

@@ -78,8 +78,8 @@ def emulated_risks(
     ]  # fmt: skip
     gap, quotient = mover_difference(one, two, rho), mover_ratio(one, two, rho)
     difference = Estimate(
-        f"difference in {head}", 100 * (risks[0] - risks[1]), 100 * gap.limit_low, 100 * gap.limit_high, level, "%",
-        "identity", n, _METHOD, direction=f"{strategies[0]} minus {strategies[1]}", notes=notes,
+        f"difference in {head}", 100 * (risks[0] - risks[1]), 100 * gap.limit_low, 100 * gap.limit_high, level,
+        "percentage points", "identity", n, _METHOD, direction=f"{strategies[0]} minus {strategies[1]}", notes=notes,
     )  # fmt: skip
     value = risks[0] / risks[1] if risks[1] > 0 else None
     ratio = Estimate(

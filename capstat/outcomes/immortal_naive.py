@@ -7,11 +7,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from capstat.outcomes.immortal_course import confounder_columns
 from capstat.outcomes.immortal_hazards import DeathHazard, death_hazard
 from capstat.outcomes.immortal_risks import KAPLAN_MEIER, contrasts_of_risks, group_risk
 
 if TYPE_CHECKING:
-    from capstat.outcomes.immortal_course import SurvivalCourse
+    from capstat.outcomes.immortal_course import Confounders, SurvivalCourse
     from capstat.outcomes.immortal_risks import GroupRisk
     from capstat.results import Estimate
 
@@ -31,6 +32,9 @@ class Naive:
     ----------
     hazard : DeathHazard
         Crude model.
+    adjusted : DeathHazard or None
+        With the confounders, still biased: what is left between it and the time-varying model is time alone; ``None``
+        without confounders.
     captured, not_captured : GroupRisk
         Risk of death by the horizon.
     difference, ratio : Estimate
@@ -40,6 +44,7 @@ class Naive:
     """
 
     hazard: DeathHazard
+    adjusted: DeathHazard | None
     captured: GroupRisk
     not_captured: GroupRisk
     difference: Estimate
@@ -66,10 +71,15 @@ def naive(course: SurvivalCourse, *, horizon_min: float, level: float = 0.95) ->
     notes: tuple[str, ...] = (BIASED,)
     if share is not None:
         notes = (*notes, f"{100 * share:.0f} % of the follow-up of the ever captured was before their capture")
-    hazard = death_hazard(
-        course.risk_from, course.until_min, course.died, ever, None, quantity="ever against never captured (BIASED)",
-        level=level, method="Cox regression, Efron's ties, capture taken as known at time zero (BIASED)", notes=notes,
-    )  # fmt: skip
+
+    def fit(confounders: Confounders | None, words: str) -> DeathHazard:
+        return death_hazard(
+            course.risk_from, course.until_min, course.died, ever, confounders,
+            quantity=f"ever against never captured{words} (BIASED)", level=level,
+            method="Cox regression, Efron's ties, capture taken as known at time zero (BIASED)", notes=notes,
+        )  # fmt: skip
+
+    adjusted = fit(confounder_columns(course), ", adjusted") if course.confounders.shape[1] else None
     one, two = (
         group_risk(course.risk_from[rows], course.until_min[rows], course.died[rows], horizon_min, level)
         for rows in (ever, ~ever)
@@ -78,4 +88,4 @@ def naive(course: SurvivalCourse, *, horizon_min: float, level: float = 0.95) ->
         one, two, _GROUPS, horizon=horizon_min, quantity="risk of death, ever against never captured (BIASED),",
         level=level, method=f"{KAPLAN_MEIER} (BIASED)", notes=notes,
     )  # fmt: skip
-    return Naive(hazard, one, two, difference, ratio, share)
+    return Naive(fit(None, ""), adjusted, one, two, difference, ratio, share)

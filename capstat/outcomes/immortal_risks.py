@@ -144,14 +144,16 @@ def contrasts_of_risks(
             Estimate(
                 head, None, None, None, level, unit, scale, n, method, direction=direction, notes=notes, reason=reason
             )
-            for head, direction, unit, scale in zip(heads, directions, ("%", "ratio"), ("identity", "log"), strict=True)
+            for head, direction, unit, scale in zip(
+                heads, directions, ("percentage points", "ratio"), ("identity", "log"), strict=True
+            )
         )
         return difference, ratio
     a, b = (Bounded(g.risk or 0.0, g.risk or 0.0, g.lower, g.upper) for g in (one, two))
     gap, quotient = mover_difference(a, b, 0.0), mover_ratio(a, b, 0.0)
     difference = Estimate(
-        heads[0], 100 * (one.risk - two.risk), 100 * gap.limit_low, 100 * gap.limit_high, level, "%", "identity", n,
-        method, direction=directions[0], notes=notes,
+        heads[0], 100 * (one.risk - two.risk), 100 * gap.limit_low, 100 * gap.limit_high, level,
+        "percentage points", "identity", n, method, direction=directions[0], notes=notes,
     )  # fmt: skip
     value = one.risk / two.risk if two.risk > 0 else None
     reason = "" if value is not None else f"nobody who was {names[1]} died {by}"

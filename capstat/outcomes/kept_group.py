@@ -11,7 +11,7 @@ from capstat.numerics.cumulative_incidence import incidence_at, incidence_limits
 from capstat.numerics.event_curves import event_curves
 from capstat.numerics.recurrent import mean_at, mean_count, mean_limits
 from capstat.numerics.time_summaries import incidence_quantile
-from capstat.outcomes.kept_course import FIRST_LOSS, PACING_ENDED, REGAINED
+from capstat.outcomes.kept_course import FIRST_LOSS, REGAINED
 from capstat.outcomes.kept_minutes import share_of_minutes, shares_of_patients
 from capstat.results import Curve, Estimate
 
@@ -49,8 +49,8 @@ class KeptGroup:
         Patients, and those of them who were captured and whose periods are recorded.
     n_lost, losses : int
         Patients who lost capture at least once, and losses.
-    first_loss, ended_first : Curve or None
-        Share whose first loss, or whose end of pacing with capture, came by a time since capture (minutes).
+    first_loss : Curve or None
+        Share whose first loss came by a time since capture (minutes), the end of pacing with capture competing.
     lost_within : tuple of Estimate
         Share that had lost capture within each of :data:`TIMES_MIN`, in percent.
     mean_losses : Curve or None
@@ -73,7 +73,6 @@ class KeptGroup:
     n_lost: int
     losses: int
     first_loss: Curve | None
-    ended_first: Curve | None
     lost_within: tuple[Estimate, ...]
     mean_losses: Curve | None
     mean_losses_within: tuple[Estimate, ...]
@@ -107,11 +106,10 @@ def kept_group(
     losses = int(course.lost[rows].sum())
     kept_cause = course.kept_cause[captured]
     paced = minutes.paced[inside], minutes.captured[inside]
-    first_loss = ended_first = mean_losses = None
+    first_loss = mean_losses = None
     if n:
         curves = event_curves(course.kept_min[captured], kept_cause, n_causes=2)
         first_loss = _curve(curves, FIRST_LOSS, f"first loss of capture, {name}", level)
-        ended_first = _curve(curves, PACING_ENDED, f"pacing ended with capture, {name}", level)
         within = tuple(_lost_within(curves, minute, n, level) for minute in TIMES_MIN)
         mean_losses, means = _means(course, captured, rows, name, level)
     else:
@@ -119,7 +117,7 @@ def kept_group(
         means = tuple(_no_value(_NUMBER.format(t), level, "losses", MEAN) for t in TIMES_MIN)
     regained, time_to_regain = _regained(course, captured & (course.kept_cause == FIRST_LOSS), level)
     return KeptGroup(
-        name, int(inside.sum()), n, int((kept_cause == FIRST_LOSS).sum()), losses, first_loss, ended_first, within,
+        name, int(inside.sum()), n, int((kept_cause == FIRST_LOSS).sum()), losses, first_loss, within,
         mean_losses, means, regained, time_to_regain, share_of_minutes(*paced, level),
         shares_of_patients(*paced, level),
     )  # fmt: skip

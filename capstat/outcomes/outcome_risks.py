@@ -47,8 +47,8 @@ class OutcomeRisks:
     number_needed : Estimate or None
         Patients for one event more or fewer; ``None`` unless the interval of the difference leaves out 0.
     missing_bounds : tuple of Estimate
-        Difference and ratio over all possible values of the missing outcomes, as ``identified``; empty unless much is
-        missing, or more in one group than in the other.
+        Difference and ratio over all possible values of the missing outcomes, as ``identified``; empty where none is
+        missing.
     notes : tuple of str
         What a reader must know.
     """
@@ -87,9 +87,9 @@ def outcome_risks(data: OutcomeData, level: float = 0.95) -> OutcomeRisks:
     notes = [f"{part.group}: outcome missing in {part.missing} of {part.n}." for part in groups if part.missing]
     much = max(part.share_missing for part in groups) > MUCH_MISSING
     unequal = abs(one.share_missing - two.share_missing) > UNEQUALLY_MISSING
-    bounds: tuple[Estimate, ...] = ()
+    # a few missing ones can turn a difference round as well
+    bounds = _bounds(data, one, two, level) if one.missing + two.missing else ()
     if much or unequal:
-        bounds = _bounds(data, one, two, level)
         why = f"more than {MUCH_MISSING:.0%} of a group" if much else "more often in one group than in the other"
         notes.append(
             f"The outcome is missing in {why} (rule of thumb, no source): whether it is missing may depend on the "

@@ -200,7 +200,9 @@ def _results(
     tails = [(1 - level) / 2, (1 + level) / 2]
 
     def estimate(quantity: str, unit: str, direction: str, value: float, values: NDArray[np.float64]) -> Estimate:
-        lower, upper = (float(limit) for limit in np.quantile(values, tails)) if limited else (None, None)
+        # resamples of nobody captured are all alike, and say nothing of how many there could be
+        told = limited and float(np.ptp(values)) > 0
+        lower, upper = (float(limit) for limit in np.quantile(values, tails)) if told else (None, None)
         return Estimate(quantity, value, lower, upper, level, unit, "identity", n, METHOD, direction, notes=tuple(said))
 
     captured_by, differences = [], []

@@ -34,6 +34,10 @@ NO_PROOF = (
     "No line of this proves that capture keeps patients alive: who was captured may have differed in what nobody recorded "
     "(association)."
 )
+MANY_LOOKS = (
+    "Several times are several looks at the same patients, not so many witnesses.  What no line does: allow for what happened "
+    "between the first pulse and capture, or tell what would follow from an order to capture by a time, which nobody can give."
+)
 NONE_DECLARED = "No outcome was declared beforehand: everything here is exploratory."
 # a smaller share of the follow-up would be told as 0 %
 NOTABLE_SHARE = 0.005
@@ -64,10 +68,9 @@ def _naive_sentence(found: ImmortalComparison) -> str:
 
 def _numbers(row: ImmortalRow, horizon: float) -> str:
     told = []
-    hazard = _best_hazard(row)
-    if hazard is not None:
-        kind = "adjusted" if hazard is row.adjusted_hazard_ratio else "crude"
-        told.append(f"hazard ratio of death {ratio_text(hazard.value or 0.0)} ({kind}, {limits_words(hazard)})")
+    for kind, hazard in (("crude", row.hazard_ratio), ("adjusted", row.adjusted_hazard_ratio)):
+        if hazard is not None and hazard.value is not None:
+            told.append(f"{kind} hazard ratio of death {ratio_text(hazard.value)} ({limits_words(hazard)})")
     if row.risk_difference is not None and row.risk_difference.value is not None:
         crude = "" if row.method == "clone-censor-weight" else "crude difference in "
         told.append(f"{crude}risk of death by {horizon:g} min {points(row.risk_difference)}")
@@ -94,6 +97,11 @@ def _row_sentence(row: ImmortalRow, horizon: float) -> str:
     return f"{head}: {numbers}."
 
 
+def _is_adjusted(row: ImmortalRow) -> bool:
+    """Whether the ratio by which a method is judged allows for the confounders."""
+    return row.method == "clone-censor-weight" or _best_hazard(row) is row.adjusted_hazard_ratio
+
+
 def _ratio(row: ImmortalRow) -> Estimate | None:
     """Hazard ratio, else ratio of risks: on which side of 1 the method lies."""
     hazard = _best_hazard(row)
@@ -108,14 +116,14 @@ def _agreement(found: ImmortalComparison) -> list[str]:
     values = [ratio.value for ratio in ratios if ratio.value is not None]
     if len(values) < 2:
         return ["Too few of the other methods have an answer to tell whether they agree."] if values else []
+    adjusted = all(row.biased or _is_adjusted(row) for row in found.rows if _ratio(row) is not None)
+    head = f"{'Adjusted or weighted, the' if adjusted else 'The'} other {len(values)} comparisons"
     fewer, span = sum(value < 1 for value in values), f"{ratio_text(min(values))} to {ratio_text(max(values))}"
     if fewer in (0, len(values)):
         way = "fewer" if fewer else "no fewer"
-        text = (
-            f"The other {len(values)} comparisons agree in direction ({way} deaths among the captured; ratios {span})"
-        )
+        text = f"{head} agree in direction ({way} deaths among the captured; ratios {span})"
     else:
-        text = f"The other {len(values)} comparisons do not agree in direction ({fewer} say fewer deaths among the captured; ratios {span})"
+        text = f"{head} do not agree in direction (ratios {span})"
     open_ = sum(r.lower is not None and r.upper is not None and r.lower <= 1 <= r.upper for r in ratios)
     whose = "all" if open_ == len(ratios) else f"{open_}"
     text += (
@@ -126,7 +134,7 @@ def _agreement(found: ImmortalComparison) -> list[str]:
     naive = next((_ratio(row) for row in found.rows if row.biased), None)
     if naive is not None and naive.value is not None:
         text += f"; the wrong one says {ratio_text(naive.value)}"
-    return [f"{text}."]
+    return [f"{text}.", MANY_LOOKS]
 
 
 def _compared(one: OutcomeComparison) -> str:

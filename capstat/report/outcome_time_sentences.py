@@ -161,15 +161,15 @@ def _ratio_sentences(model: TimeRegression, found: OutcomeAnalysis) -> list[str]
     if model.capture.ratios:
         ratio = model.capture.ratios[0]
         value = ratio_text(ratio.value or 0.0)
-        unsettled = "; the limits include 1, so that either may be faster" if _includes_one(ratio) else ""
+        unsettled = "; the limits include 1, so that either may be higher" if _includes_one(ratio) else ""
         told.append(
-            f"Among patients still waiting, capture came {value} times as fast with {_whom(found, model.first)} as with "
+            f"Among patients still waiting, the rate of capture was {value} times as high with {_whom(found, model.first)} as with "
             f"{_whom(found, model.minus)} ({_named('hazard ratio', ratio)}), {adjusted_for(found.confounders)}{unsettled}."
         )
     if model.other_ends.ratios:
         ratio = model.other_ends.ratios[0]
         told.append(
-            f"With {_whom(found, model.first)} the wait ended otherwise {ratio_text(ratio.value or 0.0)} times as fast ({_named('hazard ratio', ratio)}): both "
+            f"With {_whom(found, model.first)} the rate at which the wait ended otherwise was {ratio_text(ratio.value or 0.0)} times as high ({_named('hazard ratio', ratio)}): both "
             "together decide how many are captured."
         )
     if model.subdistribution.ratios:

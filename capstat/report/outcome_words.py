@@ -154,4 +154,6 @@ def bounded_sentence(estimate: Estimate) -> str:
     if told.identified is None:
         return f"not known ({told.reason.rstrip('.')})"
     text = bounds_text(told).replace(" percentage points", " points")
+    if " to " not in text:
+        return f"{text} ({limits_words(estimate)})"
     return f"between {text.replace(' to ', ' and ')} ({limits_words(estimate)})"

@@ -186,6 +186,8 @@ def bounds_text(estimate: Estimate) -> str:
     low, high = estimate.identified
     if np.isinf(high):
         return "\u2013" if np.isinf(low) else f"{_number(estimate, low)}{_unit(estimate)} or more"
+    if _number(estimate, low) == _number(estimate, high):
+        return f"{_number(estimate, low)}{_unit(estimate)}"
     return f"{_number(estimate, low)} to {_number(estimate, high)}{_unit(estimate)}"
 
 

@@ -92,11 +92,32 @@ def test_a_study_without_times_and_outcomes_is_not_followed():
          "lowest_capture_ma": 65.0}
     )  # fmt: skip
     assert analyse_outcomes(study_from_frames(frame), AnalysisOptions(), QUICK, MECHANICAL_CAPTURE, pair=PADS) is None
+    timed = frame.assign(pacing_start_s=[0.0, 0.0], capture_criterion="electrical")
     with pytest.raises(NotEstimableError, match="No patient has a time"):
-        analyse_outcomes(
-            study_from_frames(frame.assign(survived_to_discharge="yes")), AnalysisOptions(), QUICK, MECHANICAL_CAPTURE,
-            pair=PADS,
-        )  # fmt: skip
+        analyse_outcomes(study_from_frames(timed), AnalysisOptions(), QUICK, MECHANICAL_CAPTURE, pair=PADS)
+
+
+def test_outcomes_are_compared_among_everybody_also_without_times(study, found):
+    made = simulate_registry(n_patients=150, seed=3)
+    untimed = made.attempts.drop(
+        columns=["onset_s", "arrival_s", "pads_on_s", "pacing_start_s", "pacing_end_s", "pacing_ended"]
+    )
+    bare = study_from_frames(untimed, made.steps.drop(columns="time_s"), made.patients)
+    got = analyse_outcomes(bare, AnalysisOptions(), QUICK, MECHANICAL_CAPTURE, pair=PADS)
+    assert got.waits == ()
+    assert got.immortal is None
+    assert [one.risks for one in got.outcomes] == [one.risks for one in found.outcomes]
+    half = made.attempts.assign(pacing_start_s=made.attempts["pacing_start_s"].where(made.attempts.index % 2 == 0))
+    some = study_from_frames(half, made.steps.drop(columns="time_s"), made.patients, periods=made.periods)
+    got = analyse_outcomes(some, AnalysisOptions(), QUICK, MECHANICAL_CAPTURE, pair=PADS)
+    assert got.waits[-1].everybody.n < 150
+    assert [one.risks for one in got.outcomes] == [one.risks for one in found.outcomes]
+
+
+def test_without_confounders_nothing_is_standardised(study):
+    got = analyse_outcomes(study, AnalysisOptions(adjust_for=()), QUICK, MECHANICAL_CAPTURE, pair=PADS)
+    assert got.standardised is None
+    assert ("standardised time to capture", "There is no confounder to standardise over.") in got.reasons
 
 
 def test_a_confounder_settled_later_is_refused(study):

@@ -53,7 +53,7 @@ def cause_of(attempts, awaited=ELECTRICAL, **tables):
     [
         ("own-rhythm", "own rhythm returned"), ("circulation-lost", "arrest or death"), ("died", "arrest or death"),
         ("other-therapy", "other treatment"), ("abandoned", "given up"), ("other", "given up"),
-        ("pads-moved", "still paced"), ("handed-over", "still paced"), ("unknown", "still paced"),
+        ("pads-moved", "given up"), ("handed-over", "still paced"), ("unknown", "still paced"),
         (None, "still paced"),
     ],
 )  # fmt: skip

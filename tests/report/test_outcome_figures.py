@@ -414,7 +414,7 @@ def test_the_biased_row_comes_first_and_looks_different(found, pictures):
     marks = [line for line in figure.axes[0].get_lines() if line.get_marker() in ("X", "o")]
     assert marks[0].get_marker() == "X"
     assert marks[0].get_markerfacecolor() == "white"
-    assert [line.get_marker() for line in marks].count("X") == 1
+    assert [line.get_marker() for line in marks].count("X") == 2
     values = [one.value for row in rows for one in (row.hazard_ratio, row.adjusted_hazard_ratio) if one is not None]
     assert [line.get_xdata()[0] for line in marks] == pytest.approx([value for value in values if value is not None])
     assert "BIASED: immortal time" in [text.get_text() for text in figure.texts]

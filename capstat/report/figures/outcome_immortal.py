@@ -92,7 +92,7 @@ def _draw_ratios(axis: Axes, row: ImmortalRow, y: float) -> None:
     if row.hazard_ratio is None and row.adjusted_hazard_ratio is None:
         _write_reason(axis, y, reasons.get("hazard_ratio", ""))
         return
-    pairs = [(row.hazard_ratio, True), (row.adjusted_hazard_ratio, row.biased)]
+    pairs = [(row.hazard_ratio, True), (row.adjusted_hazard_ratio, False)]
     present = [(one, hollow) for one, hollow in pairs if one is not None]
     if all(_nothing(one) for one, _ in present):
         _write_reason(axis, y, present[0][0].reason)
