@@ -105,7 +105,7 @@ class StateOccupation:
             When the minute lies beyond the horizon.
         """
         counts = _of_hundred(self.probability[:, self._at(minute)])
-        told = ", ".join(f"{count} {state}" for count, state in zip(counts, self.states, strict=True) if count)
+        told = "; ".join(f"{count} {state}" for count, state in zip(counts, self.states, strict=True) if count)
         unit = "minute" if minute == 1 else "minutes"
         return f"{minute:g} {unit} after {self.origin}, of 100 paced patients: {told}."
 

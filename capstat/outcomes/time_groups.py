@@ -166,7 +166,7 @@ def group_by_ramp_speed(study: Study, episodes: Episodes, cuts_ma_per_s: Sequenc
         "the speed is known only of ramps of two settings or more, so that captures at the first setting are left out "
         "and times in these groups are longer than in all"
     )
-    notes = [one_setting]
+    notes = [] if known.all() else [one_setting]
     if cuts_ma_per_s is None:
         cuts = np.array([_middle(speed[known])])
         notes.append("the cut point is the median of these ramps, not one fixed beforehand")

@@ -19,8 +19,8 @@ if TYPE_CHECKING:
 __all__ = ["regression_tables"]
 
 QUESTIONS = {
-    "capture": "Among those still waiting, how much faster is capture?",
-    "other": "Among those still waiting, how much faster does the wait end otherwise?",
+    "capture": "Among those still waiting, how many times as high is the rate of capture?",
+    "other": "Among those still waiting, how many times as high is the rate of other ends?",
     "share": "Of all patients, with every other end counted, are more captured by a time?",
     "times": "How many times as long does capture take, if nothing else ended the wait (assumed)?",
     "constant": "Does the hazard ratio of capture change with time?",

@@ -88,7 +88,8 @@ def outcome_section(found: OutcomeAnalysis, suppress_below: int = 1, *, draw: bo
     plan = (
         (
             "How soon were patients captured?", told.time, ("time_to_capture",),
-            ("time_to_capture", "time_differences", "time_ends"), 2, "How waits ended",
+            ("time_to_capture", "time_differences", "time_ends"), 1,
+            "Did the groups differ, and how did waits end?",
         ),
         ("In which settings, and with which ramps?", (), (), by_setting, 1, "By speed of the ramp"),
         (

@@ -215,7 +215,7 @@ def test_sentence_has_whole_numbers_that_sum_to_100():
     ]
     found = occupation(episodes_of(courses), 10)
     assert found.sentence(5) == (
-        "5 minutes after the first pulse, of 100 paced patients: 43 captured, 29 capture lost, 14 ended, alive, "
+        "5 minutes after the first pulse, of 100 paced patients: 43 captured; 29 capture lost; 14 ended, alive; "
         "14 circulation lost or dead."
     )
     assert found.sentence(1).startswith("1 minute after")
@@ -223,7 +223,7 @@ def test_sentence_has_whole_numbers_that_sum_to_100():
 
 def test_thirds_are_shared_out_in_the_order_of_the_states():
     courses = [(600, "own-rhythm", [(10, 600, False)]), (600, "own-rhythm", [(10, 60, True)]), (60, "died", [])]
-    assert "34 captured, 33 capture lost, 33 circulation lost" in occupation(episodes_of(courses), 10).sentence(5)
+    assert "34 captured; 33 capture lost; 33 circulation lost" in occupation(episodes_of(courses), 10).sentence(5)
 
 
 def test_the_curve_ends_with_the_last_patient_and_the_horizon_binds():

@@ -367,7 +367,7 @@ def test_bands_of_states_by_hand(found):
     assert not any("handed over" in text for text in words)
     assert "Too few to see: handed over, still paced." in picture.caption
     assert (
-        "10 minutes after the first pulse, of 100 paced patients: 25 paced, not captured, 50 captured"
+        "10 minutes after the first pulse, of 100 paced patients: 25 paced, not captured; 50 captured"
         in picture.caption
     )
     assert "There are only 40" in picture.caption
@@ -420,7 +420,7 @@ def test_the_biased_row_comes_first_and_looks_different(found, pictures):
     assert "BIASED: immortal time" in [text.get_text() for text in figure.texts]
     assert picture.alternative.index("BIASED") < picture.alternative.index("landmark")
     # crude hollow, adjusted filled
-    crude, adjusted = marks[1], marks[2]
+    crude, adjusted = marks[2], marks[3]
     assert crude.get_markerfacecolor() == "white"
     assert adjusted.get_markerfacecolor() != "white"
 
